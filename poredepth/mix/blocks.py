@@ -1,0 +1,47 @@
+"""Maps block by block: blocks know nothing of each other, so order, size and threads change no bit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from poredepth.mix.combine import Sampling, mixed_height_mm
+from poredepth.mix.layers import CompiledLayer, LayingGround
+from poredepth.raster.texels import TileRaster
+from poredepth.raster.window import BLOCK_TEXELS, Window, row_blocks
+
+OnBlock = Callable[[int, int], None]
+
+
+def window_height_mm(
+    layers: Sequence[CompiledLayer], ground: LayingGround, raster: TileRaster, tile: int, window: Window
+) -> np.ndarray:
+    """Heights of one window, float32 (rows, cols), mm: bit for bit the crop of the whole map."""
+    sampling = Sampling(raster.footprint_mm, raster.size_px)
+    return mixed_height_mm(layers, ground, sampling, raster.skin_points(tile, window)).reshape(window.shape)
+
+
+def fill_tile(
+    layers: Sequence[CompiledLayer],
+    ground: LayingGround,
+    raster: TileRaster,
+    tile: int,
+    out: np.ndarray,
+    *,
+    n_threads: int = 2,
+    block_texels: int = BLOCK_TEXELS,
+    on_block: OnBlock | None = None,
+) -> None:
+    """Fill ``out`` (float32 (size_px, size_px), mm; an array or a memory map) with a tile's heights."""
+    blocks = list(row_blocks(raster.whole(), block_texels))
+
+    def fill(block: Window) -> None:
+        out[block.slices] = window_height_mm(layers, ground, raster, tile, block)
+
+    raster.skin_points(tile, Window(0, 0, 1, 1))  # what all blocks share is made once, before the threads start
+    with ThreadPoolExecutor(n_threads) as pool:
+        for done, _ in enumerate(pool.map(fill, blocks), start=1):
+            if on_block is not None:
+                on_block(done, len(blocks))

@@ -1,0 +1,78 @@
+"""From a recipe's layers to compiled layers: prints, pictures and a region, ready to be evaluated anywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from poredepth.errors import PatchError
+from poredepth.patch.levels import build_levels
+from poredepth.patch.types import HeightPatch
+from poredepth.placement.mapped import map_prints
+from poredepth.placement.prints import Prints
+from poredepth.placement.scatter import ScatterSpec, scatter
+from poredepth.raster.evaluate import Pictures, pack_pictures
+from poredepth.recipe.model import LayerSpec
+from poredepth.surface.directions import DirectionField
+from poredepth.surface.regions import RegionField, region_triangles
+from poredepth.surface.skin import Surface
+
+
+@dataclass(frozen=True)
+class CompiledLayer:
+    """A layer as a function on the skin.
+
+    Attributes
+    ----------
+    gain : factor on its heights
+    region : name of the region it covers, or None for the whole skin
+    prints, pictures : what the kernel evaluates
+    in_uv : its pictures are measured in UV (a map), not in mm (a patch)
+    """
+
+    name: str
+    gain: float
+    region: str | None
+    prints: Prints
+    pictures: Pictures
+    in_uv: bool
+
+
+@dataclass(frozen=True)
+class LayingGround:
+    """What layers are laid on: the skin, its directions, its regions, and the recipe's seed."""
+
+    surface: Surface
+    field: DirectionField
+    regions: Mapping[str, RegionField]
+    seed: int
+
+
+def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGround) -> CompiledLayer:
+    """Lay a patch as ``spec.place`` says.
+
+    Raises
+    ------
+    PatchError, PlacementError
+    """
+    if not patch.periodic:
+        raise PatchError(f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for scatter: a tileable patch")
+    region = ground.regions[spec.region] if spec.region is not None else None
+    how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, ground.seed, spec.name)
+    prints = scatter(ground.surface, ground.field, region_triangles(ground.surface, region), patch, how)
+    pictures = pack_pictures([build_levels(patch)], periodic=True)
+    return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=False)
+
+
+def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:
+    """Take pictures by UV tile, float32 (rows, cols) in mm, as a layer."""
+    tiles = tuple(sorted(heights_mm))
+    # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are
+    stacks = [build_levels(np.asarray(heights_mm[t], np.float32), 1.0 / heights_mm[t].shape[1], False) for t in tiles]
+    return CompiledLayer(
+        spec.name, spec.gain, spec.region, map_prints(surface, tiles), pack_pictures(stacks, periodic=False), in_uv=True
+    )
+
+

@@ -1,0 +1,73 @@
+"""Rows of a map, block by block, so that a map of any size passes through bounded memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from poredepth.errors import MapFileError
+
+#: Rows handled at once: 16 MiB of float32 at a width of 16384.
+BLOCK_ROWS = 256
+
+
+@dataclass(frozen=True)
+class RowSource:
+    """Heights (mm) that can be asked for row by row: an array, a memory map, or a function.
+
+    ``shape`` is (rows, cols); ``array`` is None when the rows come from a function.
+    """
+
+    shape: tuple[int, int]
+    read: Callable[[int, int], np.ndarray]
+    array: np.ndarray | None = None
+
+    @classmethod
+    def of(cls, rows, size_px: tuple[int, int]) -> RowSource:
+        """Wrap an array-like (rows, cols), or a function ``rows(first_row, end_row) -> (end - first, cols)``.
+
+        ``size_px`` (width, height) gives the shape of a function's map.  Raises MapFileError for any other shape.
+        """
+        if isinstance(rows, RowSource):
+            return rows
+        if callable(rows):
+            return cls((size_px[1], size_px[0]), rows)
+        array = np.asanyarray(rows)
+        if array.ndim != 2 or 0 in array.shape:
+            raise MapFileError(f"height_mm: got shape {array.shape}, allowed is (rows, cols) with at least one texel")
+        return cls(array.shape, lambda first, end: array[first:end], array)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width, height."""
+        return self.shape[1], self.shape[0]
+
+    def block(self, first: int, end: int) -> np.ndarray:
+        """Rows ``first`` to ``end`` (not included), checked for shape."""
+        found = np.asarray(self.read(first, end))
+        if found.shape != (end - first, self.shape[1]):
+            raise MapFileError(
+                f"height_mm: rows {first} to {end} came with shape {found.shape}, "
+                f"expected {(end - first, self.shape[1])}"
+            )
+        return found
+
+    def blocks(self) -> Iterator[tuple[int, np.ndarray]]:
+        """(first row, block) from top to bottom."""
+        for first, end in row_spans(self.shape[0]):
+            yield first, self.block(first, end)
+
+
+def row_spans(n_rows: int) -> list[tuple[int, int]]:
+    """(first, end) of each block of rows."""
+    return [(first, min(first + BLOCK_ROWS, n_rows)) for first in range(0, n_rows, BLOCK_ROWS)]
+
+
+def range_mm(source: RowSource) -> tuple[float, float]:
+    """Lowest and highest height; nan if there is one (``encode`` says where)."""
+    low, high = np.inf, -np.inf
+    for _, block in source.blocks():
+        low, high = np.minimum(low, block.min()), np.maximum(high, block.max())
+    return float(low), float(high)

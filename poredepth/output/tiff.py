@@ -1,0 +1,103 @@
+"""16-bit TIFF maps: one unsigned channel, deflate-compressed tiles.
+
+Metadata: ImageDescription (tag 270) holds the whole table as JSON under the key ``poredepth``; XResolution and
+YResolution are texels per centimetre of skin (TIFF 6.0, ResolutionUnit 3).  There is no time stamp.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import tifffile
+
+from poredepth.errors import MapFileError
+from poredepth.output.calibration import Calibration, encode
+from poredepth.output.metadata import NAMESPACE, MapMetadata, from_strings, to_json
+from poredepth.output.rows import BLOCK_ROWS, RowSource
+
+TILE_PX = BLOCK_ROWS
+#: Relief hardly packs better at a higher level, and the default takes nearly twice the time.
+COMPRESSION_LEVEL = 1
+_UM_PER_CM = 10_000.0
+#: Classic TIFF offsets are 32 bits; what is left out covers the header and incompressible data.
+_CLASSIC_BYTES = 2**32 - 2**26
+
+
+def write(path: Path | str, rows, calibration: Calibration, metadata: MapMetadata) -> None:
+    """Write a 16-bit map; parameters and errors as in ``exr.write``.  Memory: one row of tiles."""
+    source = RowSource.of(rows, metadata.size_px)
+    density = {}
+    if metadata.texel_um is not None:
+        density = {"resolution": (_UM_PER_CM / metadata.texel_um,) * 2, "resolutionunit": 3}
+    with tifffile.TiffWriter(path, bigtiff=2 * source.shape[0] * source.shape[1] > _CLASSIC_BYTES) as writer:
+        writer.write(
+            _tiles(source, calibration),
+            shape=source.shape,
+            dtype=np.uint16,
+            tile=(TILE_PX, TILE_PX),
+            compression="zlib",
+            compressionargs={"level": COMPRESSION_LEVEL},
+            photometric="minisblack",
+            metadata=None,
+            description=f'{{"{NAMESPACE}": {to_json(metadata.to_dict())}}}',
+            software="poredepth",
+            maxworkers=1,  # with more, the library reads the whole tile iterator ahead
+            **density,
+        )
+
+
+def read(path: Path | str) -> tuple[np.ndarray, dict]:
+    """(values uint16 (rows, cols), metadata dict); the dict is empty when the file carries no metadata."""
+    with tifffile.TiffFile(path) as file:
+        page = _only_page(path, file)
+        return page.asarray(), _metadata_of(page)
+
+
+def read_metadata(path: Path | str) -> dict:
+    """The metadata dict alone, without the pixels."""
+    with tifffile.TiffFile(path) as file:
+        return _metadata_of(_only_page(path, file))
+
+
+def read_blocks(path: Path | str, spans: list[tuple[int, int]]) -> Iterator[tuple[int, np.ndarray]]:
+    """(first row, values) of each (first, end) span; spans begin on a row of tiles, as ``row_spans`` gives them."""
+    with tifffile.TiffFile(path) as file:
+        page = _only_page(path, file)
+        across = -(-page.imagewidth // TILE_PX)
+        for first, end in spans:
+            values = np.empty((end - first, page.imagewidth), np.uint16)
+            for index in range(first // TILE_PX * across, (first // TILE_PX + 1) * across):
+                file.filehandle.seek(page.dataoffsets[index])
+                tile, place, _ = page.decode(file.filehandle.read(page.databytecounts[index]), index)
+                target = values[:, place[3] : place[3] + TILE_PX]
+                target[:] = tile[0, : target.shape[0], : target.shape[1], 0]
+            yield first, values
+
+
+def _tiles(source: RowSource, calibration: Calibration) -> Iterator[np.ndarray]:
+    for first, block in source.blocks():
+        codes = encode(block, calibration, first_row=first)
+        for left in range(0, source.shape[1], TILE_PX):
+            yield np.ascontiguousarray(codes[:, left : left + TILE_PX])
+
+
+def _only_page(path: Path | str, file: tifffile.TiffFile) -> tifffile.TiffPage:
+    page = file.pages[0]
+    if page.ndim != 2 or page.dtype != np.uint16:
+        raise MapFileError(f"{path}: holds {page.dtype} of shape {page.shape}, expected one uint16 channel")
+    return page
+
+
+def _metadata_of(page: tifffile.TiffPage) -> dict:
+    try:
+        described = json.loads(page.description)
+    except json.JSONDecodeError as error:
+        if f'"{NAMESPACE}"' in page.description:
+            raise MapFileError(f"metadata: the JSON in ImageDescription does not parse ({error})") from error
+        return {}
+    if not isinstance(described, dict) or NAMESPACE not in described:
+        return {}
+    return from_strings({NAMESPACE: json.dumps(described[NAMESPACE])})

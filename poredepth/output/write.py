@@ -1,0 +1,274 @@
+"""Write a map and its sidecar, prove them by reading them back, and only then put them in place."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import struct
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import tifffile
+
+from poredepth.errors import MapFileError, PoredepthError
+from poredepth.output import exr, png, tiff
+from poredepth.output.calibration import Calibration, decode, encode, tolerance_mm
+from poredepth.output.metadata import MapMetadata
+from poredepth.output.rows import RowSource, range_mm, row_spans
+from poredepth.output.sidecar import read_sidecar, sidecar_path, write_sidecar
+from poredepth.output.tiles import EXTENSION, tile_indices
+
+FORMAT_MODULES: dict[str, ModuleType] = {"exr-float": exr, "tiff-16": tiff, "png-16": png}
+
+#: Up to this many texels the whole file is read back; beyond, the first, the middle and the last block of rows.
+READ_BACK_WHOLE_TEXELS = 2048**2
+
+#: What the libraries raise on a broken file or a full disk.
+_FILE_TROUBLE = (
+    OSError,
+    RuntimeError,
+    ValueError,
+    EOFError,
+    LookupError,
+    struct.error,
+    zlib.error,
+    tifffile.TiffFileError,
+)
+
+#: Two spellings are common for TIFF.
+_SUFFIX_FORMATS = {suffix: format for format, suffix in EXTENSION.items()} | {".tiff": "tiff-16"}
+
+
+@dataclass(frozen=True)
+class WrittenMap:
+    """A map that was written and read back: its path, its sidecar's path, the metadata both carry."""
+
+    path: Path
+    sidecar: Path
+    metadata: MapMetadata
+
+
+def write_map(
+    path: Path | str,
+    height_mm: np.ndarray | Callable[[int, int], np.ndarray],
+    calibration: Calibration,
+    metadata: MapMetadata,
+) -> WrittenMap:
+    """Write heights as a calibrated map with its sidecar.
+
+    Parameters
+    ----------
+    path : the file; its ending must fit ``calibration.format``.  A missing folder is created
+    height_mm : float32 (rows, cols), mm, + is outward: array, memory map, or function (first, end) -> rows, which
+        needs ``metadata.size_px`` and is asked for each row more than once
+    calibration : Calibration
+    metadata : MapMetadata; calibration, range and size are filled in from the map itself
+
+    Returns
+    -------
+    WrittenMap, with the metadata as it stands in the files.
+
+    Raises
+    ------
+    CalibrationError : a height is not finite, or would clip.
+    MapFileError : the disk refused, or the file does not read back as it was written.  In every case of error the
+        files that were there before are untouched, and nothing half-written is left.
+
+    Notes
+    -----
+    Read back and compared: the metadata, and the heights to half a code (float: 1e-6 mm, or one float32 step of the
+    height).  All rows up to 2048 x 2048 texels, three blocks of 256 rows beyond.
+
+    Source: own derivation.
+    """
+    path = Path(path)
+    _format_of(path, calibration.format)
+    tile_indices(metadata.tile)
+    source = RowSource.of(height_mm, metadata.size_px)
+    low_mm, high_mm = _checked_range(source, calibration)
+    metadata = metadata.described(calibration, (low_mm, high_mm), source.size_px)
+    sidecar = sidecar_path(path)
+    with _trouble(path, "cannot be written"):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with _part_files(path, sidecar) as (part, sidecar_part):
+            FORMAT_MODULES[calibration.format].write(part, source, calibration, metadata)
+            write_sidecar(sidecar_part, metadata.to_dict())
+            _check_read_back(path, part, sidecar_part, source, metadata)
+            _put_in_place([(part, path), (sidecar_part, sidecar)])
+    return WrittenMap(path, sidecar, metadata)
+
+
+def read_map(path: Path | str) -> tuple[np.ndarray, MapMetadata]:
+    """Read a map back into heights.
+
+    Parameters
+    ----------
+    path : a file written by ``write_map``.  Its own metadata counts; the sidecar stands in when a program dropped it
+
+    Returns
+    -------
+    (height_mm float32 (rows, cols), metadata)
+
+    Raises
+    ------
+    MapFileError : no such file, a broken one, no calibration in either place, or file and sidecar contradict each
+        other.
+    """
+    path = Path(path)
+    format = _format_of(path)
+    with _trouble(path, "cannot be read"):
+        values, own = FORMAT_MODULES[format].read(path)
+    metadata = _agreed_metadata(path, own)
+    if metadata.format != format or metadata.size_px != values.shape[::-1]:
+        raise MapFileError(
+            f"{path}: is {format}, {values.shape[1]} x {values.shape[0]} px, but its metadata say {metadata.format}, "
+            f"{metadata.size_px[0]} x {metadata.size_px[1]} px; the picture was changed after it was written"
+        )
+    calibration = metadata.calibration()
+    if calibration.is_identity:
+        return values, metadata
+    height_mm = np.empty(values.shape, np.float32)
+    for first, end in row_spans(values.shape[0]):
+        height_mm[first:end] = decode(values[first:end], calibration)
+    return height_mm, metadata
+
+
+def read_map_metadata(path: Path | str) -> MapMetadata:
+    """The metadata of a map without its pixels; errors as for ``read_map``."""
+    path = Path(path)
+    module = FORMAT_MODULES[_format_of(path)]
+    with _trouble(path, "cannot be read"):
+        own = module.read_metadata(path)
+    return _agreed_metadata(path, own)
+
+
+def _format_of(path: Path, expected: str | None = None) -> str:
+    found = _SUFFIX_FORMATS.get(path.suffix.lower())
+    if found is None or (expected is not None and found != expected):
+        allowed = ", ".join(_SUFFIX_FORMATS) if expected is None else f"{EXTENSION[expected]} for {expected}"
+        raise MapFileError(f"{path}: ends in {path.suffix!r}, allowed is {allowed}")
+    return found
+
+
+def _checked_range(source: RowSource, calibration: Calibration) -> tuple[float, float]:
+    low_mm, high_mm = range_mm(source)
+    if not (np.isfinite(low_mm) and np.isfinite(high_mm)):
+        for first, block in source.blocks():
+            encode(block, calibration, first_row=first)  # raises and says where
+    return low_mm, high_mm
+
+
+def _agreed_metadata(path: Path, own: dict) -> MapMetadata:
+    beside = read_sidecar(sidecar_path(path))
+    if not own and not beside:
+        raise MapFileError(
+            f"{path}: carries no calibration and has no {sidecar_path(path).name} beside it, so its values have no "
+            f"meaning in mm; restore the sidecar, or treat the picture as a patch with a stated height"
+        )
+    if own and beside and own != beside:
+        names = sorted(name for name in own.keys() | beside.keys() if own.get(name) != beside.get(name))
+        first = names[0]
+        raise MapFileError(
+            f"{path}: its metadata and {sidecar_path(path).name} differ in {', '.join(names)} ({first}: "
+            f"{own.get(first)!r} in the file, {beside.get(first)!r} beside it); "
+            f"one belongs to another map, delete that one"
+        )
+    try:
+        return MapMetadata.from_dict(own or beside)
+    except MapFileError as error:
+        raise MapFileError(f"{path}: {error}") from error
+
+
+def _check_read_back(path: Path, part: Path, sidecar_part: Path, source: RowSource, metadata: MapMetadata) -> None:
+    """Compare what the disk holds with what was meant; raises MapFileError on a difference."""
+    expected = metadata.to_dict()
+    module = FORMAT_MODULES[metadata.format]
+    for where, found in (("file", module.read_metadata(part)), ("sidecar", read_sidecar(sidecar_part))):
+        if found != expected:
+            names = [name for name in expected if found.get(name) != expected[name]]
+            raise MapFileError(f"{path}: the metadata in the {where} read back differently: {', '.join(names)}")
+    calibration = metadata.calibration()
+    for first, values in module.read_blocks(part, _spans_to_check(source.shape)):
+        meant_mm = source.block(first, first + len(values))
+        error_mm = np.abs(decode(values, calibration) - meant_mm)
+        wrong = ~(error_mm <= tolerance_mm(meant_mm, calibration))
+        if wrong.any():
+            row, col = np.unravel_index(int(np.argmax(wrong)), wrong.shape)
+            raise MapFileError(
+                f"{path}: {np.count_nonzero(wrong)} texel(s) of rows {first} to {first + len(values) - 1} read back "
+                f"differently, first at row {first + row}, col {col}: off by {error_mm[row, col]:.3g} mm"
+            )
+
+
+def _spans_to_check(shape: tuple[int, int]) -> list[tuple[int, int]]:
+    spans = row_spans(shape[0])
+    if shape[0] * shape[1] <= READ_BACK_WHOLE_TEXELS or len(spans) < 4:
+        return spans
+    return [spans[0], spans[len(spans) // 2], spans[-1]]
+
+
+@contextmanager
+def _trouble(path: Path, what: str) -> Iterator[None]:
+    """Whatever the libraries raise becomes a MapFileError that names the file; our own errors pass."""
+    try:
+        yield
+    except PoredepthError as error:
+        if isinstance(error, MapFileError) and str(path) not in str(error):
+            raise MapFileError(f"{path}: {what}: {error}") from error
+        raise
+    except _FILE_TROUBLE as error:
+        reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
+        raise MapFileError(f"{path}: {what}: {reason}") from error
+
+
+@contextmanager
+def _part_files(*targets: Path) -> Iterator[list[Path]]:
+    """Hidden names beside the targets; whatever is left under them at the end is removed."""
+    mark = f"{os.getpid()}-{secrets.token_hex(4)}"
+    parts = [target.with_name(f".{target.name}.{mark}.part") for target in targets]
+    try:
+        yield parts
+    finally:
+        for part in parts:
+            part.unlink(missing_ok=True)
+
+
+def _put_in_place(pairs: list[tuple[Path, Path]]) -> None:
+    """Rename every part onto its target; when one fails, the targets already renamed get their old content back."""
+    done: list[tuple[Path, Path | None]] = []
+    try:
+        for part, target in pairs:
+            old = _second_name(target)
+            done.append((target, old))
+            os.replace(part, target)
+    except BaseException:
+        failed, old = done.pop()
+        if old is not None:
+            old.unlink(missing_ok=True)
+        for target, old in reversed(done):
+            if old is None:
+                target.unlink(missing_ok=True)
+            else:
+                os.replace(old, target)
+        raise
+    for _, old in done:
+        if old is not None:
+            old.unlink(missing_ok=True)
+
+
+def _second_name(target: Path) -> Path | None:
+    """A second name for the file that is about to be replaced; None when there is none yet."""
+    if not target.exists():
+        return None
+    old = target.with_name(f".{target.name}.{os.getpid()}-{secrets.token_hex(4)}.old")
+    try:
+        os.link(target, old)
+    except OSError:
+        shutil.copy2(target, old)  # a file system without hard links
+    return old

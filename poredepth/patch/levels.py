@@ -1,0 +1,149 @@
+"""The sampling pyramid of a patch: cubic B-spline coefficients of the relief, low-passed for ever larger texels.
+
+Sampling a level is four by four multiplications with no border case: coefficients carry a margin of ``PAD`` texels on
+each side, which covers every position inside the patch.  The sample at x_mm, y_mm (from the left and the top edge) is
+at the index ``x_mm / texel_x_mm - 0.5 + pad`` of the padded array, and likewise in rows.
+
+Low-pass: level k >= 1 is for texels of ``texel_mm * 2**k``, filtered by a Gaussian of sigma half such a texel, so that
+its transmission at f cycles per mm is ``exp(-2 pi^2 sigma^2 f^2)``: 0.29 at that texel's Nyquist frequency.
+
+Source: B-spline interpolation by recursive filters, Unser, Aldroubi & Eden 1993 (IEEE Trans. Signal Processing 41:821);
+the pyramid is our own derivation.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from scipy import ndimage
+
+from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, check_positive, checked_heights
+
+#: Margin in texels: positions reach half a texel beyond the outer centres, and the cubic kernel two texels further.
+PAD = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """One level of the pyramid.
+
+    ``coefficients`` float32 (rows + 2 pad, cols + 2 pad), mm, read-only: cubic B-spline coefficients with their margin;
+    ``rows``, ``cols`` the level's size without it; ``texel_x_mm``, ``texel_y_mm`` its texel, so that cols * texel_x_mm
+    is the patch's width exactly; ``pad`` the margin in texels.
+    """
+
+    coefficients: np.ndarray
+    rows: int
+    cols: int
+    texel_x_mm: float
+    texel_y_mm: float
+    pad: int = PAD
+
+
+def build_levels(
+    patch_or_array: HeightPatch | np.ndarray,
+    texel_mm: float | None = None,
+    periodic: bool | None = None,
+    max_levels: int = 8,
+) -> list[Level]:
+    """Build the sampling pyramid; level 0 is the relief itself.
+
+    Parameters
+    ----------
+    patch_or_array : HeightPatch, or heights (rows, cols), mm
+    texel_mm : float, mm; may be left out for a HeightPatch
+    periodic : whether the relief continues over its borders; may be left out for a HeightPatch
+    max_levels : int, most levels to return; the pyramid also stops before a side gets shorter than 4 texels
+
+    Returns
+    -------
+    list of Level, finest first; level k has ceil(side / 2**k) texels a side over the same extent
+
+    Raises
+    ------
+    PatchError : heights or texel_mm that HeightPatch would refuse
+
+    Notes
+    -----
+    Periodic relief is filtered and resampled in the frequency domain, exactly up to the new grid's Nyquist frequency.
+    Other relief goes from level to level: a Gaussian that brings the total sigma to that level's (the borders held),
+    then a cubic resampling at the new texel centres.
+    """
+    if isinstance(patch_or_array, HeightPatch):
+        heights = patch_or_array.height_mm
+        texel_mm = patch_or_array.texel_mm if texel_mm is None else texel_mm
+        periodic = patch_or_array.periodic if periodic is None else periodic
+    else:
+        heights = checked_heights("levels", patch_or_array)
+    check_positive("levels", "texel_mm", texel_mm)
+    extent_mm = (heights.shape[0] * texel_mm, heights.shape[1] * texel_mm)
+    sizes = _level_sizes(heights.shape, max_levels)
+    reduce = _periodic_reliefs if periodic else _bounded_reliefs
+    return [_level(relief, extent_mm, bool(periodic)) for relief in reduce(heights, float(texel_mm), sizes)]
+
+
+def _level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int]]:
+    """(rows, cols) of each level, finest first."""
+    sizes = [shape]
+    for k in range(1, max_levels):
+        size = tuple(math.ceil(side / 2**k) for side in shape)
+        if min(size) < MIN_SIDE_PX:
+            break
+        sizes.append(size)
+    return sizes
+
+
+def _level(relief: np.ndarray, extent_mm: tuple[float, float], periodic: bool) -> Level:
+    """Turn sampled relief into padded spline coefficients."""
+    rows, cols = relief.shape
+    mode = "grid-wrap" if periodic else "mirror"
+    coefficients = relief
+    for axis in (0, 1):
+        coefficients = ndimage.spline_filter1d(coefficients, order=3, axis=axis, output=np.float32, mode=mode)
+    # numpy's "reflect" is scipy's "mirror": the edge texel is not repeated, so the spline still interpolates at it
+    padded = np.ascontiguousarray(np.pad(coefficients, PAD, mode="wrap" if periodic else "reflect"))
+    padded.setflags(write=False)
+    return Level(padded, rows, cols, extent_mm[1] / cols, extent_mm[0] / rows)
+
+
+def _periodic_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
+    """Yield the relief of each level, filtered and resampled from level 0 over its exact period."""
+    yield heights
+    for k, size in enumerate(sizes[1:], start=1):
+        sigma_mm = 0.5 * texel_mm * 2**k
+        relief = heights.astype(np.float64)
+        for axis in (0, 1):
+            relief = _resample_periodic(relief, axis, size[axis], texel_mm, sigma_mm)
+        yield relief
+
+
+def _resample_periodic(relief: np.ndarray, axis: int, count: int, texel_mm: float, sigma_mm: float) -> np.ndarray:
+    """Low-pass one axis and sample it at ``count`` new texel centres over the same period."""
+    old_count = relief.shape[axis]
+    frequency_per_mm = scipy.fft.rfftfreq(old_count, texel_mm)[: count // 2 + 1]
+    # texel i is centred at (i + 0.5) texels: the first centre of the larger grid lies further inside
+    shift_mm = 0.5 * (old_count / count - 1.0) * texel_mm
+    transfer = np.exp(-2.0 * (np.pi * sigma_mm * frequency_per_mm) ** 2 + 2j * np.pi * frequency_per_mm * shift_mm)
+    shape = [1, 1]
+    shape[axis] = -1
+    spectrum = scipy.fft.rfft(relief, axis=axis)
+    kept = spectrum[: transfer.size] if axis == 0 else spectrum[:, : transfer.size]
+    return scipy.fft.irfft(kept * transfer.reshape(shape), n=count, axis=axis) * (count / old_count)
+
+
+def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
+    """Yield the relief of each level of a picture with edges, each made from the one before."""
+    yield heights
+    relief = heights.astype(np.float64)
+    for k, size in enumerate(sizes[1:], start=1):
+        sigma_mm = 0.5 * texel_mm * 2**k
+        done_mm = 0.5 * texel_mm * 2 ** (k - 1) if k > 1 else 0.0
+        step_mm = math.sqrt(sigma_mm**2 - done_mm**2)  # variances of successive Gaussians add
+        texels_mm = [extent_px * texel_mm / now for extent_px, now in zip(heights.shape, relief.shape, strict=True)]
+        smooth = ndimage.gaussian_filter(relief, [step_mm / texel for texel in texels_mm], mode="nearest", truncate=6.0)
+        zoom = [new / old for new, old in zip(size, relief.shape, strict=True)]
+        relief = ndimage.zoom(smooth, zoom, order=3, mode="nearest", grid_mode=True)
+        yield relief

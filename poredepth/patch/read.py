@@ -1,0 +1,183 @@
+"""Height pictures from files: values of 0..1, and patches calibrated in millimetres."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import warnings
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.errors import PatchError
+from poredepth.patch.decode import decode_picture
+from poredepth.patch.types import (
+    MIN_SIDE_PX,
+    CoarseHeightWarning,
+    HeightPatch,
+    PatchOffsetWarning,
+    Provenance,
+    check_all_finite,
+    check_finite_number,
+    check_positive,
+)
+from poredepth.units import UM_PER_MM, mm_from
+
+#: A mean height above this share of Sq is reported: own choice, far above what a levelled patch keeps.
+OFFSET_PER_SQ_RATIO = 0.25
+#: A mean below 0.01 um moves nothing that a 16-bit map could show.
+_LEAST_OFFSET_MM = 1e-5
+#: A step picture of a few levels is coarse on purpose.
+_MOST_LEVELS_ON_PURPOSE = 16
+
+
+def read_picture(path: str | os.PathLike, *, height_um: float | None = None) -> np.ndarray:
+    """Read one channel of heights from a PNG, TIFF or EXR file.
+
+    Parameters
+    ----------
+    path : file; its kind is told by its first bytes, not by its name
+    height_um : float, um, height of one full unit of the value; if given, 8-bit heights are warned about
+
+    Returns
+    -------
+    float32 (rows, cols), row 0 at the top, float64 for files with 32-bit codes or 64-bit floats.  Codes of b bits
+    become code / (2**b - 1), so 0..1; floats come as stored.
+
+    Raises
+    ------
+    PatchError : the file is missing, truncated, corrupt or of another kind; it holds colour, a palette, alpha, several
+        pages or parts; a value is NaN or infinite
+
+    Warns
+    -----
+    CoarseHeightWarning : 8-bit codes, also inside a 16-bit file, when ``height_um`` is given
+
+    Examples
+    --------
+    >>> import numpy as np, tempfile, tifffile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     tifffile.imwrite(folder + "/ramp.tif", np.array([[0, 65535], [13107, 26214]], np.uint16))
+    ...     read_picture(folder + "/ramp.tif").tolist() == np.float32([[0, 1], [0.2, 0.4]]).tolist()
+    True
+    """
+    path = Path(path)
+    values = decode_picture(path, _head_of(path))
+    if values.dtype.kind == "f":
+        check_all_finite(str(path), values)
+        return np.ascontiguousarray(values, dtype=np.float64 if values.dtype.itemsize == 8 else np.float32)
+    if height_um is not None:
+        _warn_if_coarse(path, values, height_um)
+    largest_code = 2 ** (8 * values.dtype.itemsize) - 1
+    scaled = values.astype(np.float64 if values.dtype.itemsize == 4 else np.float32)
+    scaled /= largest_code
+    return scaled
+
+
+def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patch)
+    name: str,
+    path: str | os.PathLike,
+    *,
+    texel_um: float,
+    height_um: float,
+    zero: float = 0.5,
+    invert: bool = False,
+    lay_deg: float = 0.0,
+    periodic: bool = True,
+    source: str | None = None,
+    licence: str | None = None,
+    consent: str | None = None,
+) -> HeightPatch:
+    """Read a height picture as a calibrated patch: height_mm = (value - zero) * height_um / 1000.
+
+    Parameters
+    ----------
+    name : what the recipe calls the patch
+    path : picture, see ``read_picture``
+    texel_um : float, um, side of a texel on the skin
+    height_um : float, um, height of one full unit of the value (0..1 for codes, 1.0 for floats)
+    zero : float, the value that means no displacement
+    invert : True if white is inward
+    lay_deg : float, degrees anticlockwise from +u, unsigned: the way the relief runs
+    periodic : whether the picture continues over its borders
+    source, licence, consent : str, kept as provenance
+
+    Returns
+    -------
+    HeightPatch; the mean is left as calibrated
+
+    Raises
+    ------
+    PatchError : a number that is not finite or not above 0, fewer than 4 x 4 texels, or what ``read_picture`` raises
+
+    Warns
+    -----
+    CoarseHeightWarning, PatchOffsetWarning : 8-bit heights; a mean beyond 0.25 Sq, which would move the whole skin
+    """
+    path = Path(path)
+    where = f"patch '{name}' ({path})"
+    check_positive(where, "texel_um", texel_um, "; it is the size of one texel on the skin in micrometres")
+    check_positive(where, "height_um", height_um, "; to turn the relief inside out set invert: true")
+    check_finite_number(where, "zero", zero)
+    check_finite_number(where, "lay_deg", lay_deg)
+    values = read_picture(path, height_um=height_um)
+    if min(values.shape) < MIN_SIDE_PX:
+        raise PatchError(
+            f"{where}: found {values.shape[0]} x {values.shape[1]} texels (rows x cols); "
+            f"allowed is at least {MIN_SIDE_PX} x {MIN_SIDE_PX}; give a larger piece"
+        )
+    height_mm = (values.astype(np.float64) - zero) * (-height_um if invert else height_um) / UM_PER_MM
+    with np.errstate(over="ignore"):
+        check_all_finite(where, height_mm.astype(np.float32))
+    _warn_if_offset(where, height_mm)
+    provenance = Provenance(source, licence, consent, str(path), _sha256_of(path))
+    return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), bool(periodic), lay_deg, provenance)
+
+
+def _head_of(path: Path) -> bytes:
+    """First bytes of a file, or PatchError saying why it cannot be opened."""
+    try:
+        with open(path, "rb") as file:
+            return file.read(32)
+    except (OSError, ValueError) as error:
+        if not path.exists():
+            raise PatchError(
+                f"{path}: no such file; allowed is a PNG, TIFF or EXR picture; "
+                "a path in a recipe is relative to the recipe's folder"
+            ) from error
+        raise PatchError(f"{path}: cannot be read ({error}); allowed is a readable file, not a folder") from error
+
+
+def _sha256_of(path: Path) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _warn_if_coarse(path: Path, codes: np.ndarray, height_um: float) -> None:
+    """Warn about 8-bit codes, and about 16-bit files that only hold 8-bit codes spread out."""
+    stored = "8-bit codes"
+    if codes.dtype.itemsize != 1:
+        spread = codes.dtype.itemsize == 2 and any((codes % factor == 0).all() for factor in (257, 256))
+        if not spread or np.unique(codes).size <= _MOST_LEVELS_ON_PURPOSE:
+            return
+        stored = "16-bit codes that are 8-bit ones spread out"
+    warnings.warn(
+        f"{path}: found {stored}: one height step is {height_um / 255:.3g} um, too coarse for skin and seen as "
+        "terraces; wanted are 16-bit codes or floats; export the heights anew from their source",
+        CoarseHeightWarning,
+        stacklevel=3,
+    )
+
+
+def _warn_if_offset(where: str, height_mm: np.ndarray) -> None:
+    mean_mm, sq_mm = float(height_mm.mean()), float(height_mm.std())
+    if abs(mean_mm) <= max(OFFSET_PER_SQ_RATIO * sq_mm, _LEAST_OFFSET_MM) or not math.isfinite(mean_mm):
+        return
+    warnings.warn(
+        f"{where}: the mean height is {mean_mm * UM_PER_MM:+.3g} um with Sq {sq_mm * UM_PER_MM:.3g} um, so the "
+        f"whole skin would move by it; wanted is a mean within {OFFSET_PER_SQ_RATIO:g} Sq; set zero to the picture's "
+        "mean value",
+        PatchOffsetWarning,
+        stacklevel=3,
+    )

@@ -1,0 +1,135 @@
+"""A height patch: relief in millimetres together with its real size, its lay and where it came from."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from poredepth.errors import PatchError, PoredepthWarning
+
+#: Fewest texels a side: the cubic sampler takes 4 x 4 of them.
+MIN_SIDE_PX = 4
+
+
+class CoarseHeightWarning(PoredepthWarning):
+    """The picture's codes are so few that one step shows as a terrace on the skin."""
+
+
+class PatchOffsetWarning(PoredepthWarning):
+    """The patch has a mean height of its own, which would lift or sink the whole skin."""
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Where a patch came from; every field may be unknown (None).
+
+    ``source`` who or what made it, ``licence`` under which terms, ``consent`` of the person shown, ``file`` the path it
+    was read from, ``sha256`` of that file's bytes (hexadecimal).
+    """
+
+    source: str | None = None
+    licence: str | None = None
+    consent: str | None = None
+    file: str | None = None
+    sha256: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class HeightPatch:
+    """A calibrated piece of relief.
+
+    Parameters
+    ----------
+    name : what the recipe calls it
+    height_mm : float32 (rows, cols), mm, + is outward, row 0 at the top; kept as a read-only contiguous copy
+    texel_mm : float, mm, side of one square texel; texel i is centred at (i + 0.5) * texel_mm
+    periodic : True if the relief continues over its borders
+    lay_deg : float, degrees anticlockwise from +u, unsigned direction (a half turn changes nothing)
+    provenance : where it came from
+
+    Raises
+    ------
+    PatchError : not a 2-D array, fewer than 4 x 4 texels, a height or the lay not finite, texel_mm not positive
+    """
+
+    name: str
+    height_mm: np.ndarray
+    texel_mm: float
+    periodic: bool = True
+    lay_deg: float = 0.0
+    provenance: Provenance = field(default_factory=Provenance)
+
+    def __post_init__(self):
+        where = f"patch '{self.name}'"
+        check_positive(where, "texel_mm", self.texel_mm)
+        check_finite_number(where, "lay_deg", self.lay_deg)
+        object.__setattr__(self, "height_mm", checked_heights(where, self.height_mm))
+        object.__setattr__(self, "texel_mm", float(self.texel_mm))
+        object.__setattr__(self, "lay_deg", float(self.lay_deg))
+
+    @property
+    def width_mm(self) -> float:
+        """Real size along a row, mm."""
+        return self.height_mm.shape[1] * self.texel_mm
+
+    @property
+    def height_extent_mm(self) -> float:
+        """Real size along a column, mm (the other extent; not a relief height)."""
+        return self.height_mm.shape[0] * self.texel_mm
+
+    @property
+    def sq_mm(self) -> float:
+        """Root mean square height about the mean, mm (Sq of ISO 25178-2)."""
+        return float(np.std(self.height_mm, dtype=np.float64))
+
+
+def checked_heights(where: str, height_mm) -> np.ndarray:
+    """Copy heights to a read-only contiguous float32 array, or raise PatchError beginning with ``where``."""
+    try:
+        heights = np.array(height_mm, dtype=np.float32, order="C", copy=True)
+    except (TypeError, ValueError) as error:
+        raise PatchError(f"{where}: height_mm is no array of numbers ({error}); give a 2-D array in mm") from error
+    if heights.ndim != 2:
+        raise PatchError(
+            f"{where}: height_mm has {heights.ndim} dimension(s), shape {heights.shape}; "
+            "allowed is (rows, cols); take one channel of a picture"
+        )
+    if min(heights.shape) < MIN_SIDE_PX:
+        raise PatchError(
+            f"{where}: height_mm has {heights.shape[0]} x {heights.shape[1]} texels (rows x cols); "
+            f"allowed is at least {MIN_SIDE_PX} x {MIN_SIDE_PX}; give a larger piece"
+        )
+    check_all_finite(where, heights)
+    heights.setflags(write=False)
+    return heights
+
+
+def check_all_finite(where: str, values: np.ndarray) -> None:
+    """Raise PatchError naming how many values are NaN or infinite, and the first of them (row, col)."""
+    finite = np.isfinite(values)
+    if finite.all():
+        return
+    row, col = np.unravel_index(int(np.argmin(finite)), values.shape)
+    raise PatchError(
+        f"{where}: {np.count_nonzero(~finite)} value(s) are NaN or infinite, the first at row {row}, col {col}; "
+        "allowed are finite heights; fill the holes or cut the piece smaller"
+    )
+
+
+def check_finite_number(where: str, key: str, value) -> None:
+    """Raise PatchError unless ``value`` is a finite number."""
+    try:
+        is_finite = math.isfinite(value)
+    except TypeError:
+        is_finite = False
+    if not is_finite:
+        raise PatchError(f"{where}: {key} is {value!r}; allowed is a finite number")
+
+
+def check_positive(where: str, key: str, value, hint: str = "") -> None:
+    """Raise PatchError unless ``value`` is a finite number above zero; ``hint`` is added to the message."""
+    check_finite_number(where, key, value)
+    if not value > 0:
+        raise PatchError(f"{where}: {key} is {value!r}; allowed is a number above 0{hint}")

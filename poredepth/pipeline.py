@@ -1,0 +1,111 @@
+"""The stages in order: a recipe becomes a `Composition`, a function from skin points to heights in mm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from poredepth.mix.combine import Sampling, mixed_height_mm
+from poredepth.mix.layers import CompiledLayer, LayingGround, compile_map_layer, compile_patch_layer
+from poredepth.patch.types import HeightPatch
+from poredepth.placement.scatter import EDGE_RATIO
+from poredepth.raster.texels import TileRaster
+from poredepth.recipe.model import LayerSpec, Recipe
+from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
+from poredepth.surface.directions import direction_field
+from poredepth.surface.obj import PolygonMesh
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.regions import build_regions
+from poredepth.surface.skin import Surface, load_surface, refined, surface_from_mesh
+
+#: Called with what is being done, how much is done and how much there is.
+OnProgress = Callable[[str, int, int], None]
+
+
+def _quiet(stage: str, done: int, total: int) -> None:
+    """Progress that goes nowhere."""
+
+
+@dataclass(frozen=True)
+class Composition:
+    """A recipe with everything laid: what remains is to ask it for heights.
+
+    Attributes
+    ----------
+    recipe, patches : what it was made from
+    ground : the skin, its directions and its regions
+    layers : compiled, bottom to top
+    """
+
+    recipe: Recipe
+    patches: Mapping[str, HeightPatch]
+    ground: LayingGround
+    layers: tuple[CompiledLayer, ...]
+
+    @property
+    def surface(self) -> Surface:
+        return self.ground.surface
+
+    def raster(self, size_px: int | None = None) -> TileRaster:
+        """The skin as texels, at the recipe's size or another."""
+        output = self.recipe.output if size_px is None else self.recipe.output.model_copy(update={"size_px": size_px})
+        return TileRaster(self.surface, output.size_px, output.effective_gutter_px)
+
+    def height_mm(self, points: SkinPoints, size_px: int | None = None) -> np.ndarray:
+        """Height at any skin points, float32 (n,), mm, as filtered for texels of a map of ``size_px``."""
+        raster = self.raster(size_px)
+        return mixed_height_mm(self.layers, self.ground, Sampling(raster.footprint_mm, raster.size_px), points)
+
+
+def prepare(
+    recipe: Recipe,
+    *,
+    mesh: PolygonMesh | None = None,
+    patches: Mapping[str, HeightPatch] | None = None,
+    maps: Mapping[str, Mapping[int, np.ndarray]] | None = None,
+    on_progress: OnProgress = _quiet,
+) -> Composition:
+    """Run every stage up to the mix.
+
+    Parameters
+    ----------
+    recipe : see `load_recipe`
+    mesh : the head, instead of the recipe's mesh file
+    patches : by name, instead of patch files
+    maps : by layer name, then UV tile: heights float32 (rows, cols) in mm, instead of map files
+    on_progress : called with (stage, done, total)
+
+    Raises
+    ------
+    PoredepthError : MeshError, PatchError, RegionError or PlacementError, each with what to do about it
+    """
+    on_progress("mesh", 0, 1)
+    unit = recipe.mesh.unit
+    surface = load_surface(recipe.path(recipe.mesh.file), unit) if mesh is None else surface_from_mesh(mesh, unit)
+    surface = _fine_enough(surface, recipe)
+    on_progress("patches", 0, 1)
+    patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
+    on_progress("directions", 0, 1)
+    field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
+    on_progress("regions", 0, 1)
+    regions = build_regions(surface, recipe.regions, mask_reader(recipe))
+    ground = LayingGround(surface, field, regions, recipe.seed)
+    layers = []
+    for number, spec in enumerate(recipe.layers):
+        on_progress("layers", number, len(recipe.layers))
+        layers.append(_compiled(spec, recipe, patches, (maps or {}).get(spec.name), ground))
+    on_progress("layers", len(layers), len(layers))
+    return Composition(recipe, patches, ground, tuple(layers))
+
+
+def _fine_enough(surface: Surface, recipe: Recipe) -> Surface:
+    smallest_mm = min((spec.print_mm for spec in recipe.layers if spec.print_mm is not None), default=None)
+    return surface if smallest_mm is None else refined(surface, EDGE_RATIO * smallest_mm)
+
+
+def _compiled(spec: LayerSpec, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
+    if spec.kind == "patch":
+        return compile_patch_layer(spec, patches[spec.patch], ground)
+    return compile_map_layer(spec, load_maps(recipe, spec) if heights_mm is None else heights_mm, ground.surface)

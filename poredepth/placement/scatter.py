@@ -1,0 +1,227 @@
+"""Scatter: many small sheets of a patch, laid along the field, that cover a region without a hole."""
+
+from __future__ import annotations
+
+import zlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from poredepth.errors import PlacementError
+from poredepth.patch.types import HeightPatch
+from poredepth.placement import kernels
+from poredepth.placement.centres import blue_noise, thin_out
+from poredepth.placement.prints import Prints, sharpness_for
+from poredepth.surface.directions import DirectionField
+from poredepth.surface.geodesic import triangles_around
+from poredepth.surface.skin import Surface
+
+#: Distance of centres over the diameter of a print: maximal blue noise leaves no point farther than one spacing from a
+#: centre, so at 0.45 every point lies within 0.9 radius of one.
+SPACING_RATIO = 0.45
+
+#: Edges of the mesh over the diameter of a print, at most (trial figure of the design).
+EDGE_RATIO = 1 / 3
+
+#: Reach of a sheet along mesh edges over its radius; paths along edges are up to 15 % longer than straight ones.
+REACH_RATIO = 1.25
+
+#: Every lattice point of a covered triangle has a print of at least this weight; between lattice points the weight can
+#: fall by the lattice's spacing over the radius, which is less.
+COVERED_WEIGHT = 0.06
+
+#: A print is cut off where its sheet is stretched beyond this, and others are laid there.
+ALLOWED_STRETCH = (0.8, 1.25)
+
+MAX_FILL_ROUNDS = 40
+
+_LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+
+
+@dataclass(frozen=True)
+class ScatterSpec:
+    """How a patch is scattered.
+
+    Attributes
+    ----------
+    print_mm : diameter of a print on the skin, mm
+    overlap_mm : width over which two prints cross-fade, mm
+    turn_deg : largest random turn off the field, degrees
+    seed, name : the draw depends on both, so a layer does not change when others come or go
+    """
+
+    print_mm: float
+    overlap_mm: float
+    turn_deg: float = 0.0
+    seed: int = 0
+    name: str = ""
+
+    def rng(self) -> np.random.Generator:
+        return np.random.default_rng([self.seed, zlib.crc32(self.name.encode())])
+
+
+def scatter(surface: Surface, field: DirectionField, triangles: np.ndarray, patch: HeightPatch, spec: ScatterSpec) -> Prints:
+    """Cover the given triangles with prints of a patch.
+
+    Parameters
+    ----------
+    surface : the skin, edges no longer than about ``EDGE_RATIO * print_mm`` (see `surface.skin.refined`)
+    field : line direction of each triangle
+    triangles : bool (n_triangles,), what must be covered
+    patch : laid so that its lay follows the field
+
+    Raises
+    ------
+    PlacementError : a spot of the region cannot be covered
+    """
+    rng = spec.rng()
+    where = np.flatnonzero(triangles & (surface.area_mm2 > 0))
+    if len(where) == 0:
+        return _empty(surface, spec)
+    centre, barycentric = blue_noise(surface, where, SPACING_RATIO * spec.print_mm, rng)
+    sheets = _Sheets(surface, field, spec)
+    sheets.lay(centre, barycentric)
+    _fill_holes(sheets, where, spec)
+    rows = sheets.rows()
+    placed_mm = _in_patch(rows.uv_mm, rows.print_id, choose_offsets(sheets.n_prints, patch, spec, rng), patch.lay_deg)
+    return Prints(
+        start=rows.start,
+        print_id=rows.print_id,
+        picture=np.zeros(len(rows.print_id), np.int32),
+        corner_mm=placed_mm.astype(np.float32),
+        corner_weight=rows.weight.astype(np.float32),
+        sharpness=sharpness_for(spec.print_mm, spec.overlap_mm),
+        centre_triangle=np.concatenate(sheets.centre_triangle),
+        centre_barycentric=np.concatenate(sheets.centre_barycentric),
+    )
+
+
+@dataclass(frozen=True)
+class Offsets:
+    """Which piece of the patch each print shows: shift_mm (n, 2) and turn_rad (n,)."""
+
+    shift_mm: np.ndarray
+    turn_rad: np.ndarray
+
+
+def choose_offsets(n_prints: int, patch: HeightPatch, spec: ScatterSpec, rng: np.random.Generator) -> Offsets:
+    """Choose each print's piece of the patch: anywhere in it, either way up, turned by up to ``turn_deg``."""
+    draw = rng.random((n_prints, 4))
+    shift_mm = draw[:, :2] * [patch.width_mm, patch.height_extent_mm]
+    way_up = np.where(draw[:, 2] < 0.5, 0.0, np.pi)
+    return Offsets(shift_mm, way_up + np.deg2rad(spec.turn_deg) * (2 * draw[:, 3] - 1))
+
+
+def _in_patch(uv_mm: np.ndarray, print_id: np.ndarray, offsets: Offsets, lay_deg: float) -> np.ndarray:
+    """Sheet coordinates (n, 3, 2), u along the field, to patch coordinates, mm."""
+    angle = np.deg2rad(lay_deg) + offsets.turn_rad[print_id]
+    c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
+    u, v = uv_mm[..., 0], uv_mm[..., 1]
+    shift = offsets.shift_mm[print_id]
+    return np.stack([c * u - s * v + shift[:, None, 0], s * u + c * v + shift[:, None, 1]], axis=2)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    start: np.ndarray
+    print_id: np.ndarray
+    uv_mm: np.ndarray
+    weight: np.ndarray
+
+
+class _Sheets:
+    """The sheets laid so far; more can be added."""
+
+    def __init__(self, surface: Surface, field: DirectionField, spec: ScatterSpec):
+        self.surface, self.field, self.spec = surface, field, spec
+        self.centre_triangle: list[np.ndarray] = []
+        self.centre_barycentric: list[np.ndarray] = []
+        self.parts: list[tuple[np.ndarray, ...]] = []
+        self._around = triangles_around(surface)
+        self._angle = field.angle_rad
+
+    @property
+    def n_prints(self) -> int:
+        return sum(len(c) for c in self.centre_triangle)
+
+    def lay(self, centre: np.ndarray, barycentric: np.ndarray) -> None:
+        first = self.n_prints
+        halves = np.array_split(np.arange(len(centre)), 2)
+        with ThreadPoolExecutor(2) as pool:
+            done = pool.map(lambda h: self._lay_some(centre[h], barycentric[h], first + h[0]), [h for h in halves if len(h)])
+            self.parts.extend(done)
+        self.centre_triangle.append(centre.astype(np.int32))
+        self.centre_barycentric.append(barycentric)
+
+    def _lay_some(self, centre: np.ndarray, barycentric: np.ndarray, first: int) -> tuple[np.ndarray, ...]:
+        surface, adjacency = self.surface, self.surface.adjacency
+        radius_mm = np.full(len(centre), 0.5 * self.spec.print_mm)
+        per_print = np.pi * radius_mm[0] ** 2 / max(np.median(surface.area_mm2), 1e-9)
+        room = int(len(centre) * (2.0 * per_print + 40))
+        while True:
+            rows = np.empty(room, np.int32), np.empty(room, np.int32), np.empty((room, 3, 2)), np.empty((room, 3))
+            used = kernels.lay_sheets(
+                centre.astype(np.int64), barycentric, radius_mm, REACH_RATIO, surface.tri_vertex, surface.flat_mm,
+                adjacency.triangle, adjacency.edge, self._angle, self.field.turn, *self._around, *ALLOWED_STRETCH, *rows, first,
+            )
+            if used >= 0:
+                return tuple(column[:used].copy() for column in rows)
+            room *= 2
+
+    def rows(self) -> _Rows:
+        triangle, print_id, uv_mm, weight = (np.concatenate(column) for column in zip(*self.parts, strict=True))
+        order = np.lexsort((print_id, triangle))
+        start = np.zeros(self.surface.n_triangles + 1, np.int64)
+        np.cumsum(np.bincount(triangle, minlength=self.surface.n_triangles), out=start[1:])
+        return _Rows(start, print_id[order], uv_mm[order], weight[order])
+
+
+def _fill_holes(sheets: _Sheets, where: np.ndarray, spec: ScatterSpec) -> None:
+    """Lay further prints on spots that no print covers, until none is left.
+
+    A print centred on a spot has weight 1 there, so each round covers at least the spots it lays on.
+    """
+    for _ in range(MAX_FILL_ROUNDS):
+        triangle, barycentric = uncovered(sheets.rows(), sheets.surface, where)
+        if len(triangle) == 0:
+            return
+        keep = thin_out(sheets.surface, triangle, barycentric, 0.5 * SPACING_RATIO * spec.print_mm)
+        sheets.lay(triangle[keep], barycentric[keep])
+    at_mm = sheets.surface.points_mm(triangle[:1], barycentric[:1])[0]
+    at = ", ".join(f"{x:.2f}" for x in at_mm / sheets.surface.mm_per_unit)
+    raise PlacementError(
+        f"layer '{spec.name}': {len(triangle)} spots of the region stay without a print, the first at [{at}] in mesh units; "
+        f"allowed: prints that fit the skin; try a smaller print_mm than {spec.print_mm:g}"
+    )
+
+
+def uncovered(rows, surface: Surface, where: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lattice points of the triangles ``where`` at which no print has ``COVERED_WEIGHT``; worst first in a triangle.
+
+    Returns
+    -------
+    triangle int32 (n,), barycentric float64 (n, 3): at most one point per triangle
+    """
+    count = np.diff(rows.start)
+    best = np.full((surface.n_triangles, len(_LATTICE)), -1.0)
+    filled = np.flatnonzero(count)
+    if len(filled):
+        at_lattice = rows.weight @ _LATTICE.T
+        best[filled] = np.maximum.reduceat(at_lattice, rows.start[:-1][filled], axis=0)
+    lacking = where[(best[where] < COVERED_WEIGHT).any(axis=1)]
+    worst = np.argmin(best[lacking], axis=1)
+    # a corner of the lattice is moved a little inside, so that the centre lies in this triangle
+    barycentric = 0.94 * _LATTICE[worst] + 0.02
+    return lacking.astype(np.int32), barycentric
+
+
+def _empty(surface: Surface, spec: ScatterSpec) -> Prints:
+    return Prints(
+        start=np.zeros(surface.n_triangles + 1, np.int64),
+        print_id=np.empty(0, np.int32),
+        picture=np.empty(0, np.int32),
+        corner_mm=np.empty((0, 3, 2), np.float32),
+        corner_weight=np.empty((0, 3), np.float32),
+        sharpness=sharpness_for(spec.print_mm, spec.overlap_mm),
+    )

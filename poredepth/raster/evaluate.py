@@ -1,0 +1,64 @@
+"""A compiled layer: its prints and its pictures, evaluated at skin points by one kernel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from poredepth.patch.levels import Level
+from poredepth.placement.prints import Prints
+from poredepth.raster import kernels
+from poredepth.surface.points import SkinPoints
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """All pictures of a layer, all levels, packed for the kernel (see `kernels.add_prints`)."""
+
+    first_level: np.ndarray
+    levels: np.ndarray
+    coefficients: np.ndarray
+
+
+def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool) -> Pictures:
+    """Pack pyramids (one per picture, finest level first) into flat arrays."""
+    rows, parts, offset = [], [], 0
+    for stack in stacks:
+        for level in stack:
+            if level.pad != 2:
+                raise AssertionError("the kernel takes levels with a margin of 2 texels")
+            rows.append((
+                offset, level.coefficients.shape[1], level.rows, level.cols, level.texel_x_mm, level.texel_y_mm,
+                float(periodic), max(stack[0].texel_x_mm, stack[0].texel_y_mm),
+            ))
+            parts.append(level.coefficients.ravel())
+            offset += level.coefficients.size
+    first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
+    flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
+    return Pictures(first, np.array(rows, float).reshape(-1, 8), flat)
+
+
+def add_prints(
+    points: SkinPoints,
+    mask: np.ndarray,
+    gain: float,
+    footprint_mm: np.ndarray,
+    prints: Prints,
+    pictures: Pictures,
+    height_mm: np.ndarray,
+    *,
+    keep_contrast: bool = True,
+) -> None:
+    """Add gain x mask x the layer's height to ``height_mm`` (float32 (n,)) in place.
+
+    Parameters
+    ----------
+    points : n skin points; mask : float32 (n,), 0 to 1; footprint_mm : float32 (n_triangles, 3)
+    """
+    kernels.add_prints(
+        points.triangle, points.barycentric, mask, np.float32(gain), footprint_mm, prints.start, prints.picture,
+        prints.corner_mm, prints.corner_weight, prints.sharpness, keep_contrast, pictures.first_level, pictures.levels,
+        pictures.coefficients, height_mm,
+    )

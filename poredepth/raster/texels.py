@@ -1,0 +1,134 @@
+"""Which skin point is each texel: the raster of a surface's UVs, with a gutter beyond every chart border."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from poredepth.raster import kernels
+from poredepth.raster.window import Window
+from poredepth.surface.metric import corner_footprint_mm
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.skin import Surface
+
+
+@dataclass(frozen=True)
+class TileRaster:
+    """A surface seen as texels of UV tiles.
+
+    Attributes
+    ----------
+    size_px : rows and columns of every tile
+    gutter_px : how far beyond a chart border texels still get a skin point: straight on over the skin across the border,
+        or, at an open border, the border itself
+    """
+
+    surface: Surface
+    size_px: int
+    gutter_px: int
+
+    @cached_property
+    def footprint_mm(self) -> np.ndarray:
+        return corner_footprint_mm(self.surface, self.size_px)
+
+    @cached_property
+    def tiles(self) -> tuple[int, ...]:
+        """Numbers (1001 + U + 10 V) of the tiles that hold any skin."""
+        uv = self.surface.corner_uv[self.surface.has_uv]
+        # a triangle that merely touches the tile's border (u exactly 1) has no texel centre there
+        low = np.floor(uv.min(axis=1) + 1e-9).astype(int)
+        high = np.ceil(uv.max(axis=1) - 1e-9).astype(int) - 1
+        found = set()
+        for span in np.unique(np.hstack([low, np.maximum(high, low)]), axis=0):
+            found |= {(u, v) for u in range(span[0], span[2] + 1) for v in range(span[1], span[3] + 1)}
+        return tuple(sorted(1001 + u + 10 * v for u, v in found if 0 <= u <= 9 and 0 <= v <= 9))
+
+    def whole(self) -> Window:
+        return Window(0, 0, self.size_px, self.size_px)
+
+    def skin_points(self, tile: int, window: Window) -> SkinPoints:
+        """Skin points of a window's texels, row by row; the same for a texel whatever window it is asked in."""
+        view = self._tile_view(tile)
+        owner = np.full(window.shape, -1, np.int32)
+        barycentric = np.zeros((*window.shape, 3), np.float32)
+        kernels.own_texels(
+            view.corner_px, view.affine, view.touching(window, 1.0), self._rank, window.row_px, window.col_px, owner,
+            barycentric,
+        )
+        if self.gutter_px > 0:
+            self._fill_gutter(view, window, owner, barycentric)
+        return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+
+    def _fill_gutter(self, view: _TileView, window: Window, owner: np.ndarray, barycentric: np.ndarray) -> None:
+        adjacency = self.surface.adjacency
+        borders = view.borders_touching(window, self.gutter_px + 1.0)
+        near_d2 = np.full(window.shape, np.nextafter(np.float32(self.gutter_px**2), np.float32(np.inf)), np.float32)
+        near_edge = np.full(window.shape, -1, np.int32)
+        kernels.nearest_border(
+            view.border_px[borders], float(self.gutter_px), window.row_px, window.col_px, owner, near_d2, near_edge
+        )
+        kernels.fill_gutter(
+            near_edge, view.border_triangle[borders], view.affine, window.row_px, window.col_px, self.surface.flat_mm,
+            adjacency.triangle, adjacency.edge, owner, barycentric,
+        )
+
+    @cached_property
+    def _rank(self) -> np.ndarray:
+        """Lowest file face first: which triangle wins where charts overlap."""
+        rank = np.empty(self.surface.n_triangles, np.int32)
+        rank[np.argsort(self.surface.tri_face, kind="stable")] = np.arange(self.surface.n_triangles)
+        return rank
+
+    def _tile_view(self, tile: int) -> _TileView:
+        if tile not in self._views:
+            self._views[tile] = _TileView(self.surface, self.size_px, tile)
+        return self._views[tile]
+
+    @cached_property
+    def _views(self) -> dict[int, _TileView]:
+        return {}
+
+
+class _TileView:
+    """Triangles and chart borders of a surface in texels of one tile."""
+
+    def __init__(self, surface: Surface, size_px: int, tile: int):
+        column, row = (tile - 1001) % 10, (tile - 1001) // 10
+        uv = surface.corner_uv - [column, row]
+        self.corner_px = np.stack([uv[..., 0] * size_px, (1.0 - uv[..., 1]) * size_px], axis=2)
+        self.affine = _barycentric_affine(self.corner_px)
+        self._low, self._high = self.corner_px.min(axis=1), self.corner_px.max(axis=1)
+        usable = np.isfinite(self.affine).all(axis=(1, 2))
+        self._low[~usable], self._high[~usable] = np.inf, -np.inf
+        t, k = np.nonzero(surface.is_chart_border & usable[:, None])
+        self.border_triangle = t.astype(np.int32)
+        self.border_px = np.hstack([self.corner_px[t, (k + 1) % 3], self.corner_px[t, (k + 2) % 3]])
+        self._border_low = np.minimum(self.border_px[:, :2], self.border_px[:, 2:])
+        self._border_high = np.maximum(self.border_px[:, :2], self.border_px[:, 2:])
+
+    def touching(self, window: Window, margin_px: float) -> np.ndarray:
+        return np.flatnonzero(_overlaps(self._low, self._high, window, margin_px)).astype(np.int32)
+
+    def borders_touching(self, window: Window, margin_px: float) -> np.ndarray:
+        return np.flatnonzero(_overlaps(self._border_low, self._border_high, window, margin_px))
+
+
+def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:
+    start = np.array([window.col_px, window.row_px]) - margin_px
+    stop = np.array([window.col_px + window.n_cols, window.row_px + window.n_rows]) + margin_px
+    return ((high_px >= start) & (low_px <= stop)).all(axis=1)
+
+
+def _barycentric_affine(corner_px: np.ndarray) -> np.ndarray:
+    """Rows (x, y, 1) -> barycentrics of each triangle, float64 (n, 3, 3); nan for triangles without area in UV."""
+    a, b, c = corner_px[:, 0], corner_px[:, 1], corner_px[:, 2]
+    det = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
+    out = np.full((len(corner_px), 3, 3), np.nan)
+    ok = np.isfinite(det) & (np.abs(det) > 1e-12)
+    for k, (p, q) in enumerate(((b, c), (c, a), (a, b))):
+        out[ok, k, 0] = ((p[:, 1] - q[:, 1])[ok]) / det[ok]
+        out[ok, k, 1] = ((q[:, 0] - p[:, 0])[ok]) / det[ok]
+        out[ok, k, 2] = ((p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1])[ok]) / det[ok]
+    return out

@@ -1,0 +1,132 @@
+"""Checks of a recipe's plain data beyond types: rules between keys, names that must exist, circles, double names.
+
+They read the data as it stands in the file and pass over parts of the wrong type, so that all findings come at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules
+from poredepth.recipe.schema import schema_at
+from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, names_text, suggest
+
+Rules = Callable[[Mapping[str, Any]], list[Broken]]
+
+
+def check_findings(data: Mapping[str, Any]) -> list[Finding]:
+    """Findings of all checks here, in no particular order."""
+    return [*_rule_findings(data), *_region_name_findings(data), *_circle_findings(data), *_patch_findings(data),
+            *_layer_name_findings(data)]
+
+
+def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Rules | None]]:
+    """Each mapping of the recipe with its place and the rules between its keys."""
+    yield (), data, None
+    rules: dict[str, Rules | None] = {"directions": direction_rules, "regions": region_rules, "patches": None,
+                                      "layers": layer_rules}
+    for key in ("mesh", "output"):
+        if isinstance(data.get(key), Mapping):
+            yield (key,), data[key], None
+    for key, part_rules in rules.items():
+        for loc, part in _entries(data, key):
+            yield loc, part, part_rules
+
+
+def _entries(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[str, Any]]]:
+    entries = data.get(key)
+    if isinstance(entries, Mapping) and key in ("regions", "patches"):
+        yield from (((key, name), part) for name, part in entries.items() if isinstance(part, Mapping))
+    elif isinstance(entries, list) and key in ("directions", "layers"):
+        yield from (((key, i), part) for i, part in enumerate(entries) if isinstance(part, Mapping))
+
+
+def _rule_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    for loc, part, rules in _parts(data):
+        known = schema_at(loc)["properties"]
+        unknown = {name: suggest(name, known) for name in part if name not in known}
+        for name, meant in unknown.items():
+            yield Finding((*loc, name), "unknown key", names_text(known, ""), meant, point="key")
+        for name, value in part.items():
+            if value is None and name in known:
+                yield Finding((*loc, name), found_text(None), allowed_text(schema_at((*loc, name)), name))
+        broken = [Broken(name, "missing", allowed_text(schema_at((*loc, name)), name), missing=(name,))
+                  for name in schema_at(loc).get("required", ()) if name not in part]
+        for rule in broken + (rules(part) if rules else []):
+            # a key that is there under a misspelt name is one finding, not two
+            if not set(rule.missing) & set(unknown.values()):
+                yield _rule_finding(loc, rule)
+
+
+def _rule_finding(loc: Loc, rule: Broken) -> Finding:
+    if rule.key is None:
+        return Finding(loc, rule.found, rule.allowed, point="key")
+    return Finding((*loc, rule.key), rule.found, rule.allowed, point="parent" if rule.missing else rule.point)
+
+
+def _region_names(data: Mapping[str, Any]) -> list[str] | None:
+    regions = data.get("regions", {})
+    return list(regions) if isinstance(regions, Mapping) else None
+
+
+def _region_name_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    names = _region_names(data)
+    if names is None:
+        return
+    used: list[tuple[Loc, Any]] = [((*loc, "region"), part.get("region")) for loc, part in _entries(data, "layers")]
+    for loc, part in _entries(data, "regions"):
+        for key in REGION_SETS:
+            members = part.get(key)
+            if isinstance(members, list):
+                used += [((*loc, key, i), name) for i, name in enumerate(members)]
+    for loc, name in used:
+        if isinstance(name, str) and name and name not in names:
+            others = [other for other in names if loc[:2] != ("regions", other)]
+            yield Finding(loc, f"unknown region {name!r}", names_text(others, "none (there are no others)"),
+                          suggest(name, others))
+
+
+def _circle_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    """One finding for each circle of regions, at the name that closes it."""
+    members = {loc[1]: [((*loc, key, i), name) for key in REGION_SETS if isinstance(part.get(key), list)
+                        for i, name in enumerate(part[key]) if isinstance(name, str)]
+               for loc, part in _entries(data, "regions")}
+    done: set[str] = set()
+    for start in members:
+        trail = [start]
+        todo = [iter(members[start])]
+        while trail:
+            loc, name = next(todo[-1], ((), None))
+            if name is None:
+                done.add(trail.pop())
+                todo.pop()
+            elif name in trail:
+                circle = " > ".join([*trail[trail.index(name):], name])
+                yield Finding(loc, f"regions in a circle: {circle}", "regions that do not lead back to themselves")
+            elif name in members and name not in done:
+                trail.append(name)
+                todo.append(iter(members[name]))
+
+
+def _patch_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    patches = data.get("patches", {})
+    if not isinstance(patches, Mapping):
+        return
+    for loc, part in _entries(data, "layers"):
+        name = part.get("patch")
+        if isinstance(name, str) and name and name not in patches:
+            yield Finding((*loc, "patch"), f"unknown patch {name!r}",
+                          names_text(patches, "none (there are no patches)"), suggest(name, patches))
+
+
+def _layer_name_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    first: dict[str, int] = {}
+    for loc, part in _entries(data, "layers"):
+        name = part.get("name")
+        if not isinstance(name, str) or not name:
+            continue
+        if name in first:
+            yield Finding((*loc, "name"), f"found {name!r}, which is also layers[{first[name]}]", "a name of its own")
+        else:
+            first[name] = loc[1]

@@ -1,0 +1,104 @@
+"""Rules between the keys of one mapping: which keys go together, which exclude each other.
+
+They are plain functions on a mapping, because they run twice: on the file's own keys (so that every broken rule is
+found even where a value is wrong as well) and inside the models (so that Python users get the same checks).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+DIRECTION_SOURCES = ("points", "file")
+REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
+REGION_SETS = ("union", "intersect", "subtract")
+LAYER_SOURCES = ("map", "patch")
+MAP_ONLY = ("scale_mm", "mid", "invert")
+PATCH_ONLY = ("place", "print_mm", "overlap_mm", "turn_deg")
+
+
+@dataclass(frozen=True)
+class Broken:
+    """One broken rule.
+
+    Attributes
+    ----------
+    key : the key the rule is about; None for the mapping as a whole
+    found, allowed : the two halves of the message
+    missing : keys that would have satisfied the rule, where it broke because none of them is there
+    point : whether the key is what is wrong, or its value
+    """
+
+    key: str | None
+    found: str
+    allowed: str
+    missing: tuple[str, ...] = ()
+    point: Literal["key", "value"] = "key"
+
+
+def direction_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of one entry of ``directions``."""
+    return _exactly_one(data, DIRECTION_SOURCES)
+
+
+def region_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of one region."""
+    if "radius_mm" in data and "center" not in data:
+        others = [key for key in REGION_SOURCES if key in data]
+        if not others:
+            return [_needs("center", "a center [x, y, z] beside radius_mm")]
+        return [*_exactly_one(data, REGION_SOURCES), _not_with("radius_mm", others[0], "only beside center")]
+    broken = _exactly_one(data, REGION_SOURCES)
+    if "center" in data and "radius_mm" not in data:
+        broken.append(_needs("radius_mm", "a number above 0, in mm, beside center"))
+    sets = [key for key in REGION_SETS if key in data]
+    if "feather_mm" in data and sets:
+        broken.append(_not_with("feather_mm", sets[0], "only with group, mask or center (feather the regions named)"))
+    return broken
+
+
+def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of one layer."""
+    broken = _exactly_one(data, LAYER_SOURCES)
+    if broken:
+        return broken
+    if "map" in data:
+        broken = [_not_with(key, "map", "only in a layer with patch") for key in PATCH_ONLY if key in data]
+        if "scale_mm" not in data:
+            broken.append(_needs("scale_mm", "a number above 0, in mm: the height of one full unit of the map"))
+        return broken
+    broken = [_not_with(key, "patch", "only in a layer with map (the patch has its own calibration)")
+              for key in MAP_ONLY if key in data]
+    if "place" not in data:
+        broken.append(_needs("place", "scatter"))
+    if "print_mm" not in data:
+        broken.append(_needs("print_mm", "a number of at least 1, in mm: the diameter of one print"))
+    return broken + _overlap_rule(data)
+
+
+def _overlap_rule(data: Mapping[str, Any]) -> list[Broken]:
+    overlap_mm, print_mm = data.get("overlap_mm"), data.get("print_mm")
+    if not (_is_number(overlap_mm) and _is_number(print_mm) and overlap_mm > print_mm >= 1):
+        return []
+    return [Broken("overlap_mm", f"found {overlap_mm}", f"at most print_mm, which is {print_mm}", point="value")]
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9
+
+
+def _exactly_one(data: Mapping[str, Any], keys: tuple[str, ...]) -> list[Broken]:
+    present = [key for key in data if key in keys]  # in the order of the file: the first one stands
+    allowed = f"exactly one of {', '.join(keys)}"
+    if not present:
+        return [Broken(None, f"none of {', '.join(keys)}", allowed, missing=keys)]
+    return [Broken(key, f"found beside {present[0]}", allowed) for key in present[1:]]
+
+
+def _needs(key: str, allowed: str) -> Broken:
+    return Broken(key, "missing", allowed, missing=(key,))
+
+
+def _not_with(key: str, other: str, allowed: str) -> Broken:
+    return Broken(key, f"found beside {other}", allowed)

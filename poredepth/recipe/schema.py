@@ -1,0 +1,93 @@
+"""The recipe as JSON Schema (draft 2020-12), for editors; error texts take their "allowed" part from it too."""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from functools import cache
+from typing import Any
+
+from poredepth.recipe.model import Recipe
+from poredepth.recipe.rules import DIRECTION_SOURCES, MAP_ONLY, PATCH_ONLY, REGION_SETS, REGION_SOURCES
+
+SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def recipe_schema() -> dict[str, Any]:
+    """JSON Schema of a recipe, draft 2020-12.
+
+    Rules between keys of one mapping are part of it. What needs the rest of the recipe or the disk (names, files,
+    circles of regions, layer names used twice, overlap_mm against print_mm) is left to ``load_recipe``.
+
+    Returns
+    -------
+    schema : dict, ready for ``json.dumps``; a new one at each call
+    """
+    return deepcopy(_schema())
+
+
+@cache
+def _schema() -> dict[str, Any]:
+    schema = _tidy(Recipe.model_json_schema())
+    kinds = schema["$defs"]
+    kinds["DirectionSpec"] |= {"oneOf": _required(DIRECTION_SOURCES)}
+    kinds["RegionSpec"] |= {
+        "oneOf": _required(REGION_SOURCES),
+        "dependentRequired": {"radius_mm": ["center"], "center": ["radius_mm"]},
+        "if": {"anyOf": _required(REGION_SETS)},
+        "then": {"properties": {"feather_mm": False}},
+    }
+    kinds["LayerSpec"] |= {"oneOf": [
+        {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
+        {"required": ["patch", "place", "print_mm"], "properties": dict.fromkeys(("map", *MAP_ONLY), False)},
+    ]}
+    head = {"$schema": SCHEMA_DIALECT, "title": "poredepth recipe",
+            "description": "A head mesh, its regions and directions, skin patches, layers, and the map to write."}
+    return head | {key: value for key, value in schema.items() if key not in head}
+
+
+def schema_at(loc: tuple[str | int, ...]) -> dict[str, Any]:
+    """The part of the schema at a place in a recipe, as ``("layers", 2, "region")``; {} where there is none."""
+    schema = _schema()
+    node = schema
+    for step in loc:
+        node = _follow(schema, _step(node, step))
+        if not node:
+            return {}
+    return node
+
+
+def _follow(schema: dict[str, Any], node: Any) -> dict[str, Any]:
+    if not isinstance(node, dict):
+        return {}
+    if "$ref" in node:
+        return schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
+    return node
+
+
+def _step(node: dict[str, Any], step: str | int) -> Any:
+    if isinstance(step, str):
+        return node.get("properties", {}).get(step, node.get("additionalProperties"))
+    tuple_items = node.get("prefixItems", [])
+    return tuple_items[step] if step < len(tuple_items) else node.get("items")
+
+
+def _required(keys: tuple[str, ...]) -> list[dict[str, Any]]:
+    return [{"required": [key]} for key in keys]
+
+
+def _tidy(node: Any, names_are_keys: bool = False) -> Any:
+    """Drop the generated titles and the null alternatives: in a recipe a key is given or left out, never null."""
+    if isinstance(node, list):
+        return [_tidy(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    if names_are_keys:
+        return {key: _tidy(value) for key, value in node.items()}
+    node = {key: value for key, value in node.items() if key != "title" and not (key == "default" and value is None)}
+    if isinstance(node.get("description"), str):
+        node["description"] = node["description"].replace("``", "")  # docstring markup means nothing in an editor
+    choices = [choice for choice in node.get("anyOf", ()) if choice != {"type": "null"}]
+    if len(choices) == 1:
+        del node["anyOf"]
+        node = choices[0] | node
+    return {key: _tidy(value, key in ("properties", "$defs")) for key, value in node.items()}

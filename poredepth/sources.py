@@ -1,0 +1,71 @@
+"""Files named in a recipe, read for the stages: patches, maps, masks, guides."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.errors import PatchError
+from poredepth.patch.read import load_patch, read_picture
+from poredepth.patch.types import HeightPatch
+from poredepth.recipe.files import TILE_PATTERN, tile_files
+from poredepth.recipe.model import UDIM_TOKEN, LayerSpec, Recipe
+from poredepth.surface.obj import read_obj_polylines
+from poredepth.surface.regions import Pictures, read_masks
+
+
+def load_patches(recipe: Recipe, given: Mapping[str, HeightPatch]) -> dict[str, HeightPatch]:
+    """Read the patches that layers use and that are not given as arrays."""
+    used = {spec.patch for spec in recipe.layers if spec.patch is not None}
+    return {
+        name: load_patch(
+            name, recipe.path(spec.file), texel_um=spec.texel_um, height_um=spec.height_um, zero=spec.zero,
+            invert=spec.invert, lay_deg=spec.lay_deg, source=spec.source, licence=spec.licence, consent=spec.consent,
+        )
+        for name, spec in recipe.patches.items()
+        if name in used and name not in given
+    }
+
+
+def load_maps(recipe: Recipe, spec: LayerSpec) -> dict[int, np.ndarray]:
+    """Heights in mm, float32 (rows, cols), of a map layer by UV tile."""
+    out = {}
+    for tile, path in pictures_by_tile(recipe, spec.map).items():
+        values = np.asarray(read_picture(path, height_um=1000 * spec.scale_mm), np.float32)
+        if values.shape[0] != values.shape[1]:
+            raise PatchError(
+                f"{path}: a map of {values.shape[1]} x {values.shape[0]} pixels; allowed: a square picture, as UV tiles are"
+            )
+        height_mm = (values - np.float32(spec.mid)) * np.float32(spec.scale_mm)
+        out[tile] = -height_mm if spec.invert else height_mm
+    return out
+
+
+def mask_reader(recipe: Recipe) -> Callable[[str], Pictures]:
+    """Function that reads a mask named in the recipe, by UV tile."""
+
+    def read(name: str) -> Pictures:
+        return read_masks(recipe.path(name), read_picture, pictures_by_tile(recipe, name))
+
+    return read
+
+
+def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
+    """The files a name stands for, by UV tile; a name without <UDIM> is tile 1001."""
+    if UDIM_TOKEN not in name:
+        return {1001: recipe.path(name)}
+    pattern = re.compile(re.escape(Path(name).name).replace(re.escape(UDIM_TOKEN), TILE_PATTERN, 1).replace(
+        re.escape(UDIM_TOKEN), r"\1"))
+    return {int(pattern.fullmatch(path.name)[1]): path for path in tile_files(recipe.folder, name)}
+
+
+def guides_mm(recipe: Recipe, mm_per_unit: float) -> list[np.ndarray]:
+    """Guide polylines (n, 3) in mm, in the order of the recipe."""
+    out = []
+    for spec in recipe.directions:
+        lines = [np.array(spec.points, float)] if spec.points is not None else read_obj_polylines(recipe.path(spec.file))
+        out += [np.asarray(line, float) * mm_per_unit for line in lines]
+    return out

@@ -1,0 +1,165 @@
+"""The direction of the skin: a smooth unsigned line field that follows guides.
+
+A direction in a triangle is the doubled angle ``z = exp(2 i angle)``, the angle anticlockwise from the triangle's own
+first axis (`Surface.frame`), so that a line and its reverse are one number and can be averaged.  Neighbours are compared
+by turning through their shared edge, seams like any other edge: the field knows nothing of UVs.
+
+Source: as-smooth-as-possible line fields, Knöppel, Crane, Pinkall & Schröder 2013 (section 3, alignment to guides by one
+linear solve), discretised here on triangles, with the edge weights of a dual mesh: own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix, diags
+from scipy.sparse.linalg import splu
+
+from poredepth.errors import RegionError
+from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.skin import Surface
+from poredepth.surface.topology import connected_triangles, directed_edges
+
+#: Pull of one guide against the field's smoothness; at 30 the field meets a guide within a fraction of a degree.
+GUIDE_STRENGTH = 30.0
+
+#: A guide farther from the skin than this share of the mesh's diagonal is taken for a mistake.
+SNAP_RATIO = 0.1
+
+
+@dataclass(frozen=True)
+class DirectionField:
+    """Unit line direction of each triangle.
+
+    Attributes
+    ----------
+    doubled : complex128 (n_triangles,), exp(2 i angle) in the triangle's own frame
+    turn : float64 (n_triangles, 3), radians to add to an angle in this frame for the frame across edge k
+    """
+
+    doubled: np.ndarray
+    turn: np.ndarray
+
+    @property
+    def angle_rad(self) -> np.ndarray:
+        """float64 (n_triangles,), in (-pi/2, pi/2]."""
+        return 0.5 * np.angle(self.doubled)
+
+    def xyz(self, surface: Surface) -> np.ndarray:
+        """Unit vectors (n_triangles, 3) in space; their sign means nothing."""
+        angle = self.angle_rad
+        return np.cos(angle)[:, None] * surface.frame[:, 0] + np.sin(angle)[:, None] * surface.frame[:, 1]
+
+
+def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> DirectionField:
+    """Smoothest line field that follows the guides.
+
+    Parameters
+    ----------
+    surface : the skin
+    guides_mm : polylines (n >= 2, 3) in mm, on or near the skin
+
+    Returns
+    -------
+    DirectionField.  On a connected piece without a guide, the field is the smooth continuation of its first triangle's
+    first edge: arbitrary, but the same for a head that was merely moved.
+
+    Raises
+    ------
+    RegionError : a guide that lies far from the skin or has no length along it
+    """
+    turn = edge_turns(surface)
+    pull, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
+    for number, guide in enumerate(guides_mm):
+        _add_guide(surface, np.asarray(guide, float), number, pull, target)
+    _anchor_pieces_without_guide(surface, pull, target)
+    smoothness = connection_laplacian(surface, turn)
+    system = (smoothness + diags(GUIDE_STRENGTH * pull)).tocsc()
+    factor = splu(system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    z = factor.solve(GUIDE_STRENGTH * target)
+    size = np.abs(z)
+    return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), turn)
+
+
+def edge_turns(surface: Surface) -> np.ndarray:
+    """Radians to add to an angle in a triangle's frame to get it in the frame across edge k, (n_triangles, 3)."""
+    flat = surface.flat_mm
+    i, j = [1, 2, 0], [2, 0, 1]
+    along = flat[:, j] - flat[:, i]
+    edge_angle = np.arctan2(along[..., 1], along[..., 0])
+    t2, k2 = surface.adjacency.triangle, surface.adjacency.edge
+    turn = edge_angle[t2, k2] + np.pi - edge_angle  # the neighbour runs the edge the other way round
+    return np.where(t2 >= 0, turn, 0.0)
+
+
+def connection_laplacian(surface: Surface, turn: np.ndarray):
+    """Sparse Hermitian (n_triangles, n_triangles): sum over edges of weight times the squared difference of directions."""
+    t, k = np.nonzero(surface.adjacency.triangle >= 0)
+    t2 = surface.adjacency.triangle[t, k]
+    a, b = directed_edges(surface.tri_vertex)
+    length_mm = np.linalg.norm(surface.position_mm[a[t, k]] - surface.position_mm[b[t, k]], axis=1)
+    # length of the edge over the distance between the two triangles' centres, as in a finite-volume Laplacian
+    area = np.maximum(surface.area_mm2, 1e-9 * surface.area_mm2.mean())
+    weight = 1.5 * length_mm**2 / (area[t] + area[t2])
+    n = surface.n_triangles
+    brought = weight * np.exp(-2j * turn[t, k])  # the neighbour's direction, in this triangle's frame
+    diagonal = np.bincount(t, weight, n)
+    return coo_matrix((-brought, (t, t2)), shape=(n, n)).tocsc() + diags(diagonal)
+
+
+def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.ndarray, target: np.ndarray) -> None:
+    samples_mm, tangents, steps_mm = _sample_guide(surface, guide_mm)
+    found = nearest_skin_points(surface, samples_mm)
+    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
+    far = max(point.snapped_mm for point in found)
+    if far > limit_mm:
+        raise RegionError(
+            f"directions[{number}]: a point of the guide is {far:.1f} mm from the skin; allowed: up to {limit_mm:.1f} mm; "
+            "guide points are in the mesh file's unit: check the unit and the coordinates"
+        )
+    total = 0.0
+    for point, tangent, step_mm in zip(found, tangents, steps_mm, strict=True):
+        axes = surface.frame[point.triangle]
+        x, y = axes @ tangent
+        flatness = np.hypot(x, y)  # a tangent that stands up from the skin says little
+        if flatness < 0.1:
+            continue
+        share = step_mm * flatness / np.sqrt(max(surface.area_mm2[point.triangle], 1e-12))
+        pull[point.triangle] += share
+        target[point.triangle] += share * np.exp(2j * np.arctan2(y, x))
+        total += share
+    if total == 0.0:
+        raise RegionError(
+            f"directions[{number}]: the guide has no length along the skin; allowed: two or more points apart on the "
+            "skin; check its points"
+        )
+
+
+def _sample_guide(surface: Surface, guide_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points along the guide closer than half a typical edge, their tangents, and the length each stands for."""
+    spacing_mm = 0.5 * np.sqrt(2.3 * np.median(surface.area_mm2[surface.area_mm2 > 0]))
+    points, tangents, steps = [], [], []
+    for a, b in zip(guide_mm[:-1], guide_mm[1:], strict=True):
+        length = np.linalg.norm(b - a)
+        if length == 0:
+            continue
+        n = max(1, int(np.ceil(length / spacing_mm)))
+        at = (np.arange(n) + 0.5) / n
+        points.append(a + at[:, None] * (b - a))
+        tangents.append(np.repeat([(b - a) / length], n, axis=0))
+        steps.append(np.full(n, length / n))
+    if not points:
+        return guide_mm[:1], np.zeros((1, 3)), np.zeros(1)
+    return np.concatenate(points), np.concatenate(tangents), np.concatenate(steps)
+
+
+def _anchor_pieces_without_guide(surface: Surface, pull: np.ndarray, target: np.ndarray) -> None:
+    piece = connected_triangles(surface.adjacency.triangle)
+    guided = np.zeros(piece.max() + 1, bool)
+    guided[piece[pull > 0]] = True
+    first = np.unique(piece, return_index=True)[1]
+    lonely = first[~guided]
+    pull[lonely] = 1.0
+    target[lonely] = 1.0

@@ -1,0 +1,69 @@
+"""From UV to millimetres: the Jacobian of each triangle and what follows from it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from poredepth.surface.skin import Surface
+
+
+def mm_per_uv(surface: Surface) -> np.ndarray:
+    """Jacobian d(mm)/d(uv) of each triangle in its own flat frame.
+
+    Returns
+    -------
+    float64 (n_triangles, 2, 2), mm per unit of UV; nan where UVs are missing or have no area
+    """
+    flat, uv = surface.flat_mm, surface.corner_uv
+    d_mm = np.stack([flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]], axis=2)
+    d_uv = np.stack([uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]], axis=2)
+    out = np.full((surface.n_triangles, 2, 2), np.nan)
+    ok = np.abs(np.linalg.det(d_uv)) > 1e-20
+    out[ok] = d_mm[ok] @ np.linalg.inv(d_uv[ok])
+    return out
+
+
+def is_mirrored(surface: Surface) -> np.ndarray:
+    """bool (n_triangles,): the triangle lies in its chart with the other winding."""
+    return np.linalg.det(mm_per_uv(surface)) < 0
+
+
+def singular_values_mm(surface: Surface) -> np.ndarray:
+    """Largest and smallest stretch from UV to skin, float64 (n_triangles, 2), mm per unit of UV."""
+    jacobian = mm_per_uv(surface)
+    ok = np.isfinite(jacobian).all(axis=(1, 2))
+    out = np.full((surface.n_triangles, 2), np.nan)
+    out[ok] = np.linalg.svd(jacobian[ok], compute_uv=False)
+    return out
+
+
+def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
+    """Size on the skin of one texel of a ``size_px`` tile, at triangle corners.
+
+    The larger of the two stretches is taken, so that detail too fine for the texel is filtered, never aliased; it is
+    averaged by area over each UV vertex, so that it varies without a step inside a chart.
+
+    Returns
+    -------
+    float32 (n_triangles, 3), mm
+    """
+    wide_mm = singular_values_mm(surface)[:, 0] / size_px
+    ok = np.isfinite(wide_mm)
+    corner = surface.tri_uv_vertex[ok]
+    area = np.repeat(np.maximum(surface.area_mm2[ok], 1e-12), 3)
+    n_uv = len(surface.uv)
+    weight = np.bincount(corner.ravel(), area, n_uv)
+    total = np.bincount(corner.ravel(), area * np.repeat(wide_mm[ok], 3), n_uv)
+    mean = np.divide(total, weight, out=np.ones(n_uv), where=weight > 0)
+    out = np.ones((surface.n_triangles, 3), np.float32)
+    out[ok] = mean[corner]
+    return out
+
+
+def median_texel_mm(surface: Surface, size_px: int) -> float:
+    """Median over the skin (by area) of the geometric mean texel size, mm."""
+    texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
+    ok = np.isfinite(texel_mm)
+    order = np.argsort(texel_mm[ok])
+    share = np.cumsum(surface.area_mm2[ok][order])
+    return float(texel_mm[ok][order][np.searchsorted(share, 0.5 * share[-1])])
