@@ -1,0 +1,128 @@
+"""poredepth composes skin micro relief onto a head: one recipe becomes one calibrated displacement map.
+
+    from poredepth import compose, load_recipe, prepare
+    maps = compose(prepare(load_recipe("head.yaml")))
+
+Names are imported when they are first used, so that ``poredepth --help`` is instant.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from poredepth.compiled import choose_cache_folder
+from poredepth.version import __version__
+
+choose_cache_folder()
+
+if TYPE_CHECKING:
+    from poredepth.errors import (
+        CalibrationError,
+        MapFileError,
+        MeshError,
+        PatchError,
+        PlacementError,
+        PoredepthError,
+        PoredepthWarning,
+        RecipeError,
+        RegionError,
+    )
+    from poredepth.maps import HeightMap, compose, write_maps
+    from poredepth.mix.blocks import Blocking
+    from poredepth.output import MapMetadata, WrittenMap, read_map
+    from poredepth.patch.read import load_patch
+    from poredepth.patch.types import HeightPatch, Provenance
+    from poredepth.pipeline import Composition, prepare
+    from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict, recipe_schema
+    from poredepth.surface.obj import PolygonMesh, read_obj
+    from poredepth.surface.points import SkinPoints, random_skin_points
+    from poredepth.surface.skin import Surface, load_surface, surface_from_mesh
+    from poredepth.view.preview import Preview, preview
+
+_HOME = {
+    "Blocking": "mix.blocks",
+    "CalibrationError": "errors",
+    "Composition": "pipeline",
+    "HeightMap": "maps",
+    "HeightPatch": "patch.types",
+    "MapFileError": "errors",
+    "MapMetadata": "output",
+    "MeshError": "errors",
+    "PatchError": "errors",
+    "PlacementError": "errors",
+    "PolygonMesh": "surface.obj",
+    "PoredepthError": "errors",
+    "PoredepthWarning": "errors",
+    "Preview": "view.preview",
+    "Provenance": "patch.types",
+    "Recipe": "recipe",
+    "RecipeError": "errors",
+    "RegionError": "errors",
+    "SkinPoints": "surface.points",
+    "Surface": "surface.skin",
+    "WrittenMap": "output",
+    "compose": "maps",
+    "load_patch": "patch.read",
+    "load_recipe": "recipe",
+    "load_surface": "surface.skin",
+    "parse_recipe": "recipe",
+    "prepare": "pipeline",
+    "preview": "view.preview",
+    "random_skin_points": "surface.points",
+    "read_map": "output",
+    "read_obj": "surface.obj",
+    "recipe_from_dict": "recipe",
+    "recipe_schema": "recipe",
+    "surface_from_mesh": "surface.skin",
+    "write_maps": "maps",
+}
+
+__all__ = [
+    "Blocking",
+    "CalibrationError",
+    "Composition",
+    "HeightMap",
+    "HeightPatch",
+    "MapFileError",
+    "MapMetadata",
+    "MeshError",
+    "PatchError",
+    "PlacementError",
+    "PolygonMesh",
+    "PoredepthError",
+    "PoredepthWarning",
+    "Preview",
+    "Provenance",
+    "Recipe",
+    "RecipeError",
+    "RegionError",
+    "SkinPoints",
+    "Surface",
+    "WrittenMap",
+    "__version__",
+    "compose",
+    "load_patch",
+    "load_recipe",
+    "load_surface",
+    "parse_recipe",
+    "prepare",
+    "preview",
+    "random_skin_points",
+    "read_map",
+    "read_obj",
+    "recipe_from_dict",
+    "recipe_schema",
+    "surface_from_mesh",
+    "write_maps",
+]
+
+
+def __getattr__(name: str):
+    if name not in _HOME:
+        raise AttributeError(f"module 'poredepth' has no attribute {name!r}")
+    return getattr(import_module(f"poredepth.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from poredepth.surface.skin import Surface, load_surface, refined, surface_from_
 OnProgress = Callable[[str, int, int], None]
 
 
-def _quiet(stage: str, done: int, total: int) -> None:
+def quiet(stage: str, done: int, total: int) -> None:
     """Progress that goes nowhere."""
 
 
@@ -48,10 +49,16 @@ class Composition:
     def surface(self) -> Surface:
         return self.ground.surface
 
+    @cached_property
+    def _rasters(self) -> dict[int, TileRaster]:
+        return {}
+
     def raster(self, size_px: int | None = None) -> TileRaster:
         """The skin as texels, at the recipe's size or another."""
         output = self.recipe.output if size_px is None else self.recipe.output.model_copy(update={"size_px": size_px})
-        return TileRaster(self.surface, output.size_px, output.effective_gutter_px)
+        if output.size_px not in self._rasters:
+            self._rasters[output.size_px] = TileRaster(self.surface, output.size_px, output.effective_gutter_px)
+        return self._rasters[output.size_px]
 
     def height_mm(self, points: SkinPoints, size_px: int | None = None) -> np.ndarray:
         """Height at any skin points, float32 (n,), mm, as filtered for texels of a map of ``size_px``."""
@@ -65,7 +72,7 @@ def prepare(
     mesh: PolygonMesh | None = None,
     patches: Mapping[str, HeightPatch] | None = None,
     maps: Mapping[str, Mapping[int, np.ndarray]] | None = None,
-    on_progress: OnProgress = _quiet,
+    on_progress: OnProgress = quiet,
 ) -> Composition:
     """Run every stage up to the mix.
 

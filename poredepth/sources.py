@@ -37,7 +37,8 @@ def load_maps(recipe: Recipe, spec: LayerSpec) -> dict[int, np.ndarray]:
         values = np.asarray(read_picture(path, height_um=1000 * spec.scale_mm), np.float32)
         if values.shape[0] != values.shape[1]:
             raise PatchError(
-                f"{path}: a map of {values.shape[1]} x {values.shape[0]} pixels; allowed: a square picture, as UV tiles are"
+                f"{path}: a map of {values.shape[1]} x {values.shape[0]} pixels; allowed: a square picture, as UV "
+                "tiles are"
             )
         height_mm = (values - np.float32(spec.mid)) * np.float32(spec.scale_mm)
         out[tile] = -height_mm if spec.invert else height_mm
@@ -66,6 +67,6 @@ def guides_mm(recipe: Recipe, mm_per_unit: float) -> list[np.ndarray]:
     """Guide polylines (n, 3) in mm, in the order of the recipe."""
     out = []
     for spec in recipe.directions:
-        lines = [np.array(spec.points, float)] if spec.points is not None else read_obj_polylines(recipe.path(spec.file))
+        lines = [spec.points] if spec.points is not None else read_obj_polylines(recipe.path(spec.file))
         out += [np.asarray(line, float) * mm_per_unit for line in lines]
     return out

@@ -6,11 +6,11 @@ All sizes are own modelling choices inside the ranges that head.py checks. The f
 import numpy as np
 
 MOUTH_Y_MM = -70.5
-EYE_MM = (31.2, -2.0, 67.4)
+EYE_MM = (31.2, -3.0, 68.4)
 
 # centre, radii, exponent, blend width; each part is joined to all parts before it
 _BLOBS = (
-    ((0, 38, -24), (74.5, 77, 76), 2.35, 0),
+    ((0, 38, -24), (74.5, 77, 76), 2.27, 0),
     ((0, 32, 15), (62, 79, 78), 2.25, 36),
     ((0, -4, -46), (54, 50, 44), 2.0, 30),
     ((0, -20, 20), (58, 64, 65), 2.2, 28),
@@ -19,15 +19,15 @@ _BLOBS = (
 # mirrored pairs; x is the left one
 _PAIRS = (
     ((38, -23, 52), (20, 17, 22), 2.0, 26),
-    ((34, -52, 42), (25, 38, 34), 2.0, 26),
+    ((32.5, -52, 42), (24.5, 38, 34), 2.0, 26),
 )
 # mirrored tapered rods: end a, end b, radius a, radius b, blend width
 _RODS = (
     ((46, -20, 45), (51, -16, 2), 9, 8, 30),
-    ((48, -22, 0), (41.5, -70, 15), 12, 10.5, 34),
-    ((41.5, -70, 15), (10, -99, 74), 10.5, 13, 28),
+    ((48, -22, 0), (39.5, -69, 15), 12, 10.5, 34),
+    ((39.5, -69, 15), (8.5, -98.5, 74), 10.5, 12.5, 28),
     ((8, 17, 82), (40, 18.5, 67), 8, 8, 18),
-    ((46, -28, -28), (15, -215, 14), 17, 12, 34),
+    ((45, -28, -28), (14, -215, 14), 16, 12, 34),
 )
 
 
@@ -41,13 +41,12 @@ def smooth_min(a, b, width):
 
 def blob(p, centre, radii, power=2.0):
     """Near-distance in mm to a (super)ellipsoid; p (N, 3)."""
-    q = np.abs(p - np.asarray(centre, float)) / np.asarray(radii, float)
-    if power == 2.0:
-        k0 = np.sqrt((q * q).sum(1))
-    else:
-        k0 = ((q + 1e-9) ** power).sum(1) ** (1.0 / power)
-    k1 = np.sqrt(((q / np.asarray(radii, float)) ** 2).sum(1)) + 1e-9
-    return k0 * (k0 - 1.0) / k1 if power == 2.0 else (k0 - 1.0) * np.sqrt((q * q).sum(1)) / k1
+    radii = np.asarray(radii, float)
+    q = np.abs(p - np.asarray(centre, float)) / radii
+    reach = np.sqrt((q * q).sum(1))
+    slope = np.sqrt(((q / radii) ** 2).sum(1)) + 1e-9
+    level = reach if power == 2.0 else ((q + 1e-9) ** power).sum(1) ** (1.0 / power)
+    return reach * (level - 1.0) / slope
 
 
 def rod(p, a, b, radius_a, radius_b):
@@ -86,8 +85,8 @@ def _mass(p, q):
         f = smooth_min(f, blob(q, centre, radii, power), width)
     for a, b, ra, rb, width in _RODS:
         f = smooth_min(f, rod(q, a, b, ra, rb), width)
-    f = smooth_min(f, blob(p, (0, -99, 76), (20, 14, 17)), 16)
-    neck = rod(p, (0, -50, -22), (0, -230, -52), 52, 55)
+    f = smooth_min(f, blob(p, (0, -98.5, 77), (18, 14, 16.5)), 16)
+    neck = rod(p * np.array([1.1, 1.0, 0.96]), (0, -50, -22), (0, -230, -50), 52, 56)
     return smooth_min(f, neck, 34)
 
 
@@ -95,7 +94,7 @@ def _nose(p, q, f):
     """Add the nose: bridge, side walls, tip, wings, columella."""
     f = smooth_min(f, rod(p, (0, 10, 79), (0, -33, 100.5), 6.0, 8.0), 11)
     f = smooth_min(f, blob(p, (0, -34, 88), (15, 17, 15)), 10)
-    f = smooth_min(f, blob(p, (0, -38.5, 104), (9.6, 8.8, 10)), 7)
+    f = smooth_min(f, blob(p, (0, -38.3, 104), (10.2, 9.0, 10)), 7.5)
     f = smooth_min(f, blob(q, (11.2, -42.5, 94.0), (6.6, 7.2, 10)), 6)
     f = smooth_min(f, rod(p, (0, -44, 105), (0, -48, 93), 4.0, 4.5), 5)
     hole = blob(q, (7.4, -50.5, 100), (3.4, 4.2, 6.0))
@@ -104,18 +103,19 @@ def _nose(p, q, f):
 
 def _eyes(q, f):
     """Hollow the sockets and set the closed lids over the eyeballs."""
-    socket = blob(q, (31, -1.5, 95), (21, 15, 19))
+    socket = blob(q, (31, -3.5, 95), (21.5, 17, 19.5))
     f = -smooth_min(-f, socket, 18)
-    hollow = blob(q, (16.5, 1, 90), (6, 10, 8))
+    hollow = blob(q, (16.5, 0, 91), (6, 10, 8))
     f = -smooth_min(-f, hollow, 10)
     ball = np.asarray(EYE_MM)
-    return smooth_min(f, blob(q, ball, (15.8, 13.4, 14.0)), 6)
+    return smooth_min(f, blob(q, ball, (16.2, 15.0, 14.2)), 10)
 
 
 def lash_y_mm(x):
     """Height of the closed lid line at |x| in mm: low in the middle, outer corner a little above the inner."""
     t = (np.abs(x) - 16.5) / 29.0
-    return -2.6 + 3.0 * t - 17.0 * np.clip(t, -0.3, 1.3) * (1.0 - np.clip(t, -0.3, 1.3)) * 0.9
+    sag = np.clip(t, 0.0, 1.0)
+    return -3.0 + 2.4 * np.clip(t, 0.0, 1.3) - 15.0 * (sag * (1.0 - sag)) ** 1.5 * 1.6
 
 
 def mouth_y_mm(x):
@@ -148,22 +148,22 @@ def _lids(p):
     reach = step((t + 0.12) / 0.25) * step((1.12 - t) / 0.25)
     lash = lash_y_mm(x)
     arc = np.clip(4.0 * t * (1 - t), 0, 1)
-    crease = lash + 3.2 + 8.0 * arc
-    out = -2.0 * bell((y - lash) / 1.25) + 0.5 * bell((y - lash - 2.6) / 1.6) + 0.5 * bell((y - lash + 2.4) / 1.5)
-    out += -1.3 * bell((y - crease) / 1.7) * (0.3 + 0.7 * arc) + 0.6 * bell((y - crease - 3.6) / 2.6)
+    crease = lash + 3.4 + 8.4 * arc
+    out = -1.45 * bell((y - lash) / 1.4) + 0.55 * bell((y - lash - 2.8) / 1.8) + 0.55 * bell((y - lash + 2.5) / 1.7)
+    out += -1.5 * bell((y - crease) / 2.3) * (0.25 + 0.75 * arc) + 0.7 * bell((y - crease - 4.4) / 3.0)
     return out * reach
 
 
 def _cheek_planes(p):
     """Outward height in mm of nasolabial valley, alar groove, temple hollow, larynx and forehead planes."""
-    x, y, z = np.abs(p[:, 0]), p[:, 1], p[:, 2]
+    x, y, z = np.sqrt(p[:, 0] ** 2 + 16.0), p[:, 1], p[:, 2]
     t = np.clip((-38.0 - y) / 34.0, -0.4, 1.5)
     valley_x = 19.5 + 12.0 * t + 3.0 * t * t
     valley = -1.7 * bell((x - valley_x) / 5.5) * step((t + 0.25) / 0.4) * step((1.35 - t) / 0.5)
     pad = 1.6 * bell((x - valley_x - 12.0) / 9.0) * bell((y + 44.0) / 15.0)
     temple = -2.0 * bell((y - 16) / 24.0) * bell((z - 42) / 22.0)
     boss = 1.2 * bell((x - 27) / 17.0) * bell((y - 52) / 17.0)
-    root = -3.2 * bell(x / 10.0) * bell((y - 4.5) / 8.0)
+    root = -2.0 * bell(x / 11.0) * bell((y - 4.0) / 10.0)
     alar = -1.2 * bell((x - 18.6) / 2.6) * bell((y + 42.0) / 7.0)
     return (valley + pad + boss + alar + root) * step((z - 45) / 20.0) + temple
 
@@ -175,7 +175,7 @@ def form(p):
     f = _eyes(q, _mass(p, fold(p, 4.0)))
     f = _nose(p, near, f)
     f = f - front * (_lips(p) + _lids(p)) - _cheek_planes(p)
-    return smooth_min(f, blob(p, (0, -141, 16), (10, 15, 15)), 20)
+    return smooth_min(f, blob(p, (0, -141, 11), (10, 15, 15)), 20)
 
 
 def gradient(p, h=0.05):

@@ -1,11 +1,17 @@
-"""Writes head.obj, the demo head: `python demo_data/make/head.py [--landmarks]`; numbers in cm, +y up, face along +z."""
+"""Writes head.obj, the demo head, in cm, +y up, face along +z: `python demo_data/make/head.py [--landmarks]`.
+
+The left half is a grid of rows (crown to neck) and columns (face midline to back midline) on the form of form.py;
+the right half is its exact mirror image. The file is the same bit by bit at every run.
+"""
 
 import os
 import sys
 from pathlib import Path
 
 import numpy as np
+from ear import EAR_HALF_MM, EAR_MM, ear_frame, raise_ear
 from form import lash_y_mm, mouth_y_mm, settle, shoot, step
+from measure import check, landmarks, measures
 from scipy.interpolate import PchipInterpolator
 from unwrap import flatten, stretches, upright
 
@@ -17,22 +23,24 @@ LASH_ROW, MOUTH_ROW = 49, 87
 FRONT_ROWS = {18: 84, 30: 49, 42: 14, 49: 0, 56: -13, 65: -34, 69: -41, 73: -47, 77: -53.5, 81: -60.5, 87: -71.5,
               92: -80, 98: -92.5, 105: -110, 116: -121.5, 128: NECK_Y_MM}
 BACK_ROWS = {18: 68, 49: 12, 87: -38, 105: -64, 116: -94, 128: NECK_Y_MM}
-# rows below these use every 8th, 4th, 2nd column; columns beyond BACK_COLUMN use every 2nd row
 # chart -> tile offset, lower left corner (u, v) in the tile, UV units per mm, quarter turns anticlockwise
 FACE_SCALE, BACK_SCALE = 1 / 260.0, 0.00216
 PLACES = {
     "face": (0, 0.10, 0.09, FACE_SCALE, 0),
-    "scalp_left": (1, 0.02, 0.29, BACK_SCALE, 0),
-    "scalp_right": (1, 0.372, 0.29, BACK_SCALE, 0),
-    "ear_left": (1, 0.742, 0.67, BACK_SCALE, 0),
-    "ear_right": (1, 0.742, 0.36, BACK_SCALE, 0),
+    "scalp_left": (1, 0.015, 0.29, BACK_SCALE, 0),
+    "scalp_right": (1, 0.38, 0.29, BACK_SCALE, 2),
+    "ear_left": (1, 0.75, 0.67, BACK_SCALE, 0),
+    "ear_right": (1, 0.75, 0.36, BACK_SCALE, 0),
     "neck_front": (1, 0.70, 0.02, BACK_SCALE, 1),
     "neck_back": (1, 0.02, 0.02, BACK_SCALE, 0),
 }
+# rows below these use every 8th, 4th, 2nd column; columns beyond BACK_COLUMN use every 2nd row
 CROWN_STEPS = ((3, 8), (7, 4), (15, 2))
 BACK_COLUMN = 61
-EAR_MM = (-16.0, -16.0)
-EAR_HALF_MM = (27.6, 16.8)
+# skin groups cut along grid lines: row -> columns from the midline
+NOSE_COLUMNS = {46: 3, 49: 4, 54: 5, 59: 6, 63: 8, 66: 9, 76: 9}
+LIP_COLUMNS = (7, 8, 9, 10, 11, 11, 10, 9, 8, 6)
+LIP_ROW = 82
 
 
 def profile(back):
@@ -68,7 +76,7 @@ def edge_target_mm(p):
     mouth = np.exp(-((x / 26) ** 2) - ((y + 68) / 14) ** 2) * step((z - 40) / 20)
     nose = np.exp(-((x / 18) ** 2) - ((y + 42) / 12) ** 2) * step((z - 60) / 20)
     ear = np.exp(-(((y - EAR_MM[0]) / 34) ** 4) - ((z - EAR_MM[1]) / 24) ** 4)
-    return h * (1 - 0.38 * eye - 0.26 * mouth - 0.2 * nose - 0.4 * ear)
+    return h * (1 - 0.38 * eye - 0.26 * mouth - 0.2 * nose - 0.45 * ear)
 
 
 def starting_grid():
@@ -95,7 +103,7 @@ def pin(grid):
     """Put the grid's fixed lines back: midline, crown, neck base, closed lid line and lip parting line."""
     grid[:, 0, 0] = grid[:, -1, 0] = 0.0
     grid[-1, :, 1] = NECK_Y_MM
-    for row, curve, near, far in ((LASH_ROW, lash_y_mm, 12.0, 48.0), (MOUTH_ROW, mouth_y_mm, -1.0, 27.0)):
+    for row, curve, near, far in ((LASH_ROW, lash_y_mm, 15.0, 46.0), (MOUTH_ROW, mouth_y_mm, -1.0, 27.0)):
         x = grid[row, :, 0]
         hold = step((x - near) / 4.0) * step((far + 4.0 - x) / 4.0) if near > 0 else step((far + 4.0 - x) / 4.0)
         hold = hold * (np.arange(COLUMNS + 1) < 40)
@@ -137,47 +145,6 @@ def relax(grid, rounds=110):
     return grid
 
 
-def ear_frame(p):
-    """Ear coordinates (up, back), each about -1..1 on the ear, of points p (..., 3) in mm on the side of the head."""
-    lean = np.deg2rad(10.0)
-    dy, dz = p[..., 1] - EAR_MM[0], EAR_MM[1] - p[..., 2]
-    up = (dy * np.cos(lean) + dz * np.sin(lean)) / EAR_HALF_MM[0]
-    back = (dz * np.cos(lean) - dy * np.sin(lean)) / EAR_HALF_MM[1]
-    narrow = 1.0 - 0.16 * np.clip(-up, -0.6, 1.0)
-    return up, back / narrow
-
-
-def ear_height_mm(up, back):
-    """Height of the ear over the side of the head in mm, from ear coordinates."""
-    r = np.sqrt(up**2 + back**2) + 1e-9
-    plate = 3.0 + 7.5 * (back + 0.9)
-    edge = 1.0 - step((r - 0.93) / 0.3)
-    lobe = step((-up - 0.35) / 0.4)
-    rear = step((back + 0.75) / 0.5)
-    helix = 2.6 * np.exp(-(((r - 0.84) / 0.11) ** 2)) * np.maximum(rear, step((up - 0.2) / 0.4)) * (1 - 0.7 * lobe)
-    trough = -2.2 * np.exp(-(((r - 0.64) / 0.10) ** 2)) * rear * (1 - lobe)
-    inner = np.sqrt(((up + 0.06) / 0.52) ** 2 + ((back + 0.22) / 0.52) ** 2)
-    bowl = -7.5 * (1 - step((inner - 0.25) / 0.75))
-    ridge = 1.9 * np.exp(-(((inner - 1.05) / 0.17) ** 2)) * step((back + 0.3) / 0.4)
-    tragus = 4.2 * np.exp(-(((up + 0.08) / 0.17) ** 2) - ((back + 0.72) / 0.2) ** 2)
-    swell = 1.6 * np.exp(-(((up + 0.74) / 0.26) ** 2) - ((back + 0.05) / 0.45) ** 2)
-    return (plate + helix + trough + bowl + ridge + tragus + swell) * edge * step((back + 1.25) / 0.5)
-
-
-def raise_ear(grid, share=1.0):
-    """Lift the ear out of the side of the head; share scales its height. Leaves all else unmoved."""
-    out = grid.copy()
-    up, back = ear_frame(grid)
-    side = (grid[..., 0] > 40) & (np.hypot(up, back) < 1.6)
-    h = np.where(side, ear_height_mm(up, back), 0.0) * share
-    lean = np.array([0.93, 0.0, -0.36])
-    out += h[..., None] * lean
-    spread = 0.16 * h / 17.0 * step((back + 0.6) / 0.6)
-    out[..., 1] += spread * up * EAR_HALF_MM[0] * 0.6
-    out[..., 2] -= spread * back * EAR_HALF_MM[1]
-    return out
-
-
 def column_step(row):
     """Every how many columns row keeps its vertices."""
     return next((every for below, every in CROWN_STEPS if row < below), 1)
@@ -205,7 +172,10 @@ def cells():
             ring += [(i + tall - k, j + wide) for k in range(1, tall + 1)] + [(i, j + wide - k) for k in range(1, wide)]
             if i == 0:
                 ring = [(0, 0)] + [place for place in ring if place[0] == 1]
-            out.append(((i, j), [place for place in ring if is_used(*place)]))
+            ring = [place for place in ring if is_used(*place)]
+            # a pentagon starts at the corner in the middle of its long side, so that its triangle fan has no sliver
+            first = next((k for k, (a, b) in enumerate(ring) if a == i + tall / 2 or b == j + wide / 2), 0)
+            out.append(((i, j), ring[first:] + ring[:first]))
     return out
 
 
@@ -225,15 +195,13 @@ def group_of(p, i, j, left):
     """Name of the skin group of a face with centre p (3,) in mm on the left half."""
     x, y, z = p
     up, back = ear_frame(p)
-    if x > 55 and np.hypot(up, back) < 1.3:
+    if x > 55 and np.hypot(up, back) < 1.28 + 0.24 * step(2 * back):
         return "ears"
-    if z > 55 and ((x - 31) / 19.5) ** 2 + ((y + 2) / (12.5 if y > -2 else 10)) ** 2 < 1:
+    if ((j - 12.2) / 7.4) ** 2 + ((i - 48.2) / 7.0) ** 2 < 1:
         return "eyes"
-    line = mouth_y_mm(x)
-    t2 = min((x / 27.0) ** 2, 1.0)
-    if z > 60 and x < 27 and -11.5 * (1 - 0.6 * t2) < y - line < 9.6 * (1 - 0.7 * t2):
+    if 0 <= i - LIP_ROW < len(LIP_COLUMNS) and j < LIP_COLUMNS[i - LIP_ROW]:
         return "lips"
-    if z > 70 and -53.5 < y < 6 and x < np.interp(y, [-54, -48, -36, -20, 6], [15, 20.5, 19, 13.5, 9.5]):
+    if 46 <= i < 76 and j < int(np.interp(i, list(NOSE_COLUMNS), list(NOSE_COLUMNS.values()))):
         return "nose"
     if i >= 104 or (y < -66 and z < -14 - 0.4 * (y + 66)) and z < 40:
         return "neck"
@@ -264,7 +232,7 @@ def build(grid):
         for (i, j), ring in cells():
             centre = np.mean([grid[place] for place in ring], axis=0)
             face = [number[a, b, left] for a, b in ring]
-            faces.append(face if left else face[::-1])
+            faces.append(face if left else face[:1] + face[:0:-1])
             charts.append(chart_of(i, j, left))
             groups.append(group_of(centre, i, j, left))
     return np.array(points), faces, np.array(charts), np.array(groups)
@@ -283,12 +251,12 @@ def flatten_chart(name, points, soft_points, faces, charts):
     shape = soft_points[ids] if name.startswith("ear") else points[ids]
     flat = upright(flatten(shape, local), points[ids, 1])
     if (stretches(points[ids], local, flat)[1] <= 0).any():
-        raise ValueError(f"chart {name} turns over while it is flattened; allowed is no turned triangle; cut it smaller")
+        raise ValueError(f"head.py: chart {name} has turned triangles, allowed are none; cut the chart smaller")
     return ids, flat
 
 
 def unwrap_head(points, soft_points, faces, charts):
-    """UV per chart: {chart: {vertex: (u, v)}}. Right ear and right scalp are mirror images of the left ones."""
+    """UV per chart: {chart: {vertex: (u, v)}}. Right ear and scalp copy the left ones, so they are mirrored."""
     twin = {tuple(p): k for k, p in enumerate(points * np.array([-1.0, 1.0, 1.0]) + 0.0)}
     out = {}
     for name, (tile, u, v, scale, turns) in PLACES.items():
@@ -296,7 +264,7 @@ def unwrap_head(points, soft_points, faces, charts):
         source = name.replace("_right", "_left")
         ids, flat = flatten_chart(source, points, soft_points, faces, charts)
         if mirrored:
-            ids, flat = [twin[tuple(p + 0.0)] for p in points[ids]], flat * np.array([-1.0, 1.0])
+            ids, flat = [twin[tuple(p + 0.0)] for p in points[ids]], flat
         for _ in range(turns):
             flat = np.stack([-flat[:, 1], flat[:, 0]], 1)
         flat = (flat - flat.min(0)) * scale + np.array([tile + u, v])
@@ -323,14 +291,20 @@ def write_obj(path, points, faces, charts, groups, uv):
     os.replace(temporary, path)
 
 
-def main():
-    """Build, check and write the head."""
+def main(arguments):
+    """Build, check and write the head; with --landmarks also print named points in cm."""
     grid = relax(starting_grid())
-    points, faces, charts, groups = build(raise_ear(grid))
-    soft_points = build(raise_ear(grid, 0.45))[0]
-    uv = unwrap_head(points, soft_points, faces, charts)
+    eared = raise_ear(grid)
+    points, faces, charts, groups = build(eared)
+    uv = unwrap_head(points, build(raise_ear(grid, 0.45))[0], faces, charts)
+    for line in check(measures(grid, eared, ear_frame, EAR_HALF_MM)):
+        print(line)
     write_obj(OUT, points, faces, charts, groups, uv)
+    print(f"{OUT.name}: {len(points)} vertices, {len(faces)} faces, {len(PLACES)} UV charts in 2 tiles")
+    if "--landmarks" in arguments:
+        for name, (x, y, z) in landmarks(grid, eared, ear_frame).items():
+            print(f"{name}: [{x / 10 + 0:.2f}, {y / 10:.2f}, {z / 10:.2f}]")
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +14,14 @@ from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import BLOCK_TEXELS, Window, row_blocks
 
 OnBlock = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Blocking:
+    """How the work is cut; it changes no bit of the result."""
+
+    n_threads: int = 2
+    block_texels: int = BLOCK_TEXELS
 
 
 def window_height_mm(
@@ -29,19 +38,17 @@ def fill_tile(
     raster: TileRaster,
     tile: int,
     out: np.ndarray,
-    *,
-    n_threads: int = 2,
-    block_texels: int = BLOCK_TEXELS,
+    blocking: Blocking = Blocking(),
     on_block: OnBlock | None = None,
 ) -> None:
     """Fill ``out`` (float32 (size_px, size_px), mm; an array or a memory map) with a tile's heights."""
-    blocks = list(row_blocks(raster.whole(), block_texels))
+    blocks = list(row_blocks(raster.whole(), blocking.block_texels))
 
     def fill(block: Window) -> None:
         out[block.slices] = window_height_mm(layers, ground, raster, tile, block)
 
     raster.skin_points(tile, Window(0, 0, 1, 1))  # what all blocks share is made once, before the threads start
-    with ThreadPoolExecutor(n_threads) as pool:
+    with ThreadPoolExecutor(blocking.n_threads) as pool:
         for done, _ in enumerate(pool.map(fill, blocks), start=1):
             if on_block is not None:
                 on_block(done, len(blocks))

@@ -58,7 +58,9 @@ def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGroun
     PatchError, PlacementError
     """
     if not patch.periodic:
-        raise PatchError(f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for scatter: a tileable patch")
+        raise PatchError(
+            f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for scatter: a tileable patch"
+        )
     region = ground.regions[spec.region] if spec.region is not None else None
     how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, ground.seed, spec.name)
     prints = scatter(ground.surface, ground.field, region_triangles(ground.surface, region), patch, how)

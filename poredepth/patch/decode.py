@@ -6,6 +6,7 @@ transparency, a turned picture, a second part) is refused with a PatchError inst
 
 from __future__ import annotations
 
+import logging
 import struct
 from pathlib import Path
 
@@ -19,6 +20,9 @@ EXR_SIGNATURE = b"\x76\x2f\x31\x01"
 ALLOWED = (
     "allowed is one channel of heights: PNG 16-bit grey, TIFF 8/16/32-bit unsigned or float grey, EXR float or half"
 )
+
+# a broken TIFF is reported once, by our error: without a handler the decoder's own notes would go to the terminal
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 #: PNG colour types (PNG specification, third edition, IHDR); 0 is grey.
 _PNG_COLOUR = {2: "RGB colour", 3: "a colour palette", 4: "grey with alpha", 6: "RGB colour with alpha"}

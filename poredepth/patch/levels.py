@@ -5,7 +5,8 @@ each side, which covers every position inside the patch.  The sample at x_mm, y_
 at the index ``x_mm / texel_x_mm - 0.5 + pad`` of the padded array, and likewise in rows.
 
 Low-pass: level k >= 1 is for texels of ``texel_mm * 2**k``, filtered by a Gaussian of sigma half such a texel, so that
-its transmission at f cycles per mm is ``exp(-2 pi^2 sigma^2 f^2)``: 0.29 at that texel's Nyquist frequency.
+its transmission at f cycles per mm is ``exp(-2 pi^2 sigma^2 f^2)``: 0.29 at that texel's Nyquist frequency.  It is kept
+on texels half that size, so that the spline between them loses nothing of what the filter lets through.
 
 Source: B-spline interpolation by recursive filters, Unser, Aldroubi & Eden 1993 (IEEE Trans. Signal Processing 41:821);
 the pyramid is our own derivation.
@@ -60,7 +61,7 @@ def build_levels(
 
     Returns
     -------
-    list of Level, finest first; level k has ceil(side / 2**k) texels a side over the same extent
+    list of Level, finest first; level k >= 1 has ceil(side / 2**(k - 1)) texels a side over the same extent
 
     Raises
     ------
@@ -89,7 +90,7 @@ def _level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int
     """(rows, cols) of each level, finest first."""
     sizes = [shape]
     for k in range(1, max_levels):
-        size = tuple(math.ceil(side / 2**k) for side in shape)
+        size = tuple(math.ceil(side / 2 ** (k - 1)) for side in shape)
         if min(size) < MIN_SIDE_PX:
             break
         sizes.append(size)

@@ -104,8 +104,10 @@ def lay_sheets(
 @njit(nogil=True, cache=True)
 def _gather(centre, barycentric, reach_mm, tri_vertex, flat_mm, vertex_start, vertex_tri, local, distance, taken):
     """Triangles with a corner within ``reach_mm`` along edges, nearest first; numbers their vertices in ``local``."""
-    x = barycentric[0] * flat_mm[centre, 0, 0] + barycentric[1] * flat_mm[centre, 1, 0] + barycentric[2] * flat_mm[centre, 2, 0]
-    y = barycentric[0] * flat_mm[centre, 0, 1] + barycentric[1] * flat_mm[centre, 1, 1] + barycentric[2] * flat_mm[centre, 2, 1]
+    x, y = 0.0, 0.0
+    for k in range(3):
+        x += barycentric[k] * flat_mm[centre, k, 0]
+        y += barycentric[k] * flat_mm[centre, k, 1]
     heap = [(0.0, 0)]
     heap.pop()
     for k in range(3):

@@ -23,6 +23,7 @@ class Prints:
     corner_mm : float32 (n_rows, 3, 2), patch coordinates of the corners, mm: x to the right, y upwards
     corner_weight : float32 (n_rows, 3)
     sharpness : int, the weight's power when prints meet: the larger, the narrower the overlap
+    keep_contrast : prints meet so that the variance of unrelated ones is kept; else as a plain average
     centre_triangle, centre_barycentric : int32 (n_prints,), float64 (n_prints, 3), empty for whole-skin placements
     """
 
@@ -32,6 +33,7 @@ class Prints:
     corner_mm: np.ndarray
     corner_weight: np.ndarray
     sharpness: int = 1
+    keep_contrast: bool = True
     centre_triangle: np.ndarray = field(default_factory=lambda: np.empty(0, np.int32))
     centre_barycentric: np.ndarray = field(default_factory=lambda: np.empty((0, 3)))
 
@@ -48,8 +50,9 @@ class Prints:
 def sharpness_for(print_mm: float, overlap_mm: float) -> int:
     """Power that makes two prints of ``print_mm`` cross-fade from 10 to 90 % within about ``overlap_mm``.
 
-    Weights fall linearly from 1 at a print's centre to 0 at its rim; half-way between two centres both are near 1/2, and
-    the log of their ratio changes by 4 / (radius) per mm, so that ln(81) = 4.4 is passed in 1.1 radius / power (own derivation).
+    Weights fall linearly from 1 at a print's centre to 0 at its rim; half-way between two centres both are near 1/2,
+    and the log of their ratio changes by 4 / radius per mm, so that ln(81) = 4.4 is passed within 1.1 radius / power
+    (own derivation).
     """
     return int(np.clip(round(0.55 * print_mm / overlap_mm), 1, 64))
 

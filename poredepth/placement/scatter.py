@@ -61,7 +61,9 @@ class ScatterSpec:
         return np.random.default_rng([self.seed, zlib.crc32(self.name.encode())])
 
 
-def scatter(surface: Surface, field: DirectionField, triangles: np.ndarray, patch: HeightPatch, spec: ScatterSpec) -> Prints:
+def scatter(
+    surface: Surface, field: DirectionField, triangles: np.ndarray, patch: HeightPatch, spec: ScatterSpec
+) -> Prints:
     """Cover the given triangles with prints of a patch.
 
     Parameters
@@ -147,10 +149,9 @@ class _Sheets:
 
     def lay(self, centre: np.ndarray, barycentric: np.ndarray) -> None:
         first = self.n_prints
-        halves = np.array_split(np.arange(len(centre)), 2)
+        halves = [half for half in np.array_split(np.arange(len(centre)), 2) if len(half)]
         with ThreadPoolExecutor(2) as pool:
-            done = pool.map(lambda h: self._lay_some(centre[h], barycentric[h], first + h[0]), [h for h in halves if len(h)])
-            self.parts.extend(done)
+            self.parts.extend(pool.map(lambda h: self._lay_some(centre[h], barycentric[h], first + h[0]), halves))
         self.centre_triangle.append(centre.astype(np.int32))
         self.centre_barycentric.append(barycentric)
 
@@ -163,7 +164,8 @@ class _Sheets:
             rows = np.empty(room, np.int32), np.empty(room, np.int32), np.empty((room, 3, 2)), np.empty((room, 3))
             used = kernels.lay_sheets(
                 centre.astype(np.int64), barycentric, radius_mm, REACH_RATIO, surface.tri_vertex, surface.flat_mm,
-                adjacency.triangle, adjacency.edge, self._angle, self.field.turn, *self._around, *ALLOWED_STRETCH, *rows, first,
+                adjacency.triangle, adjacency.edge, self._angle, self.field.turn, *self._around, *ALLOWED_STRETCH,
+                *rows, first,
             )
             if used >= 0:
                 return tuple(column[:used].copy() for column in rows)
@@ -191,8 +193,8 @@ def _fill_holes(sheets: _Sheets, where: np.ndarray, spec: ScatterSpec) -> None:
     at_mm = sheets.surface.points_mm(triangle[:1], barycentric[:1])[0]
     at = ", ".join(f"{x:.2f}" for x in at_mm / sheets.surface.mm_per_unit)
     raise PlacementError(
-        f"layer '{spec.name}': {len(triangle)} spots of the region stay without a print, the first at [{at}] in mesh units; "
-        f"allowed: prints that fit the skin; try a smaller print_mm than {spec.print_mm:g}"
+        f"layer '{spec.name}': {len(triangle)} spots of the region stay without a print, the first at [{at}] in mesh "
+        f"units; allowed: prints that fit the skin; try a smaller print_mm than {spec.print_mm:g}"
     )
 
 

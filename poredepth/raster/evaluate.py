@@ -48,8 +48,6 @@ def add_prints(
     prints: Prints,
     pictures: Pictures,
     height_mm: np.ndarray,
-    *,
-    keep_contrast: bool = True,
 ) -> None:
     """Add gain x mask x the layer's height to ``height_mm`` (float32 (n,)) in place.
 
@@ -59,6 +57,6 @@ def add_prints(
     """
     kernels.add_prints(
         points.triangle, points.barycentric, mask, np.float32(gain), footprint_mm, prints.start, prints.picture,
-        prints.corner_mm, prints.corner_weight, prints.sharpness, keep_contrast, pictures.first_level, pictures.levels,
+        prints.corner_mm, prints.corner_weight, prints.sharpness, prints.keep_contrast, pictures.first_level, pictures.levels,
         pictures.coefficients, height_mm,
     )

@@ -119,9 +119,9 @@ def add_prints(
 ):
     """Add a layer's height at skin points to ``height_mm``.
 
-    Prints of weights w (positive part, to the power ``sharpness``) and heights h meet as sum(w h) / sqrt(sum w^2), which
-    keeps the variance of unrelated prints (Heitz & Neyret 2018, eq. 4 with mean 0); with ``keep_contrast`` false as
-    the plain average sum(w h) / sum w.
+    Prints of weights w (positive part, to the power ``sharpness``) and heights h meet as sum(w h) / sqrt(sum w^2),
+    which keeps the variance of unrelated prints (the variance-keeping blend of Heitz & Neyret 2018, for mean 0); with
+    ``keep_contrast`` false as the plain average sum(w h) / sum w.
 
     Parameters
     ----------

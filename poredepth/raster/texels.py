@@ -21,8 +21,8 @@ class TileRaster:
     Attributes
     ----------
     size_px : rows and columns of every tile
-    gutter_px : how far beyond a chart border texels still get a skin point: straight on over the skin across the border,
-        or, at an open border, the border itself
+    gutter_px : how far beyond a chart border texels still get a skin point: straight on over the skin across the
+        border, or, at an open border, the border's nearest point
     """
 
     surface: Surface

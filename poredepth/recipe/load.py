@@ -73,13 +73,17 @@ def parse_recipe(text: str, folder: str | os.PathLike[str], file_label: str = "r
     return recipe
 
 
-def recipe_from_dict(data: Mapping[str, Any], folder: str | os.PathLike[str] = ".") -> Recipe:
+def recipe_from_dict(
+    data: Mapping[str, Any], folder: str | os.PathLike[str] = ".", *, check_files: bool = True
+) -> Recipe:
     """Check a recipe given as a dict, with the same checks as a file.
 
     Parameters
     ----------
     data : keys as in a recipe file; values may also be models, tuples, paths; None counts as not given
     folder : what paths in the recipe are relative to
+    check_files : whether the named files must exist; False for a recipe whose mesh, patches and maps are given to
+        `prepare` as arrays
 
     Raises
     ------
@@ -89,14 +93,14 @@ def recipe_from_dict(data: Mapping[str, Any], folder: str | os.PathLike[str] = "
         plain = _without_restated(_plain(data))
     except RecursionError:
         plain = None
-    recipe, findings = _check(plain, Path(folder))
+    recipe, findings = _check(plain, Path(folder), check_files)
     if findings:
         raise RecipeError(list(dict.fromkeys(f"recipe: {finding.text()}" for finding in findings)))
     assert recipe is not None
     return recipe
 
 
-def _check(data: Any, folder: Path) -> tuple[Recipe | None, list[Finding]]:
+def _check(data: Any, folder: Path, check_files: bool = True) -> tuple[Recipe | None, list[Finding]]:
     """The recipe, or None and what is wrong with ``data``."""
     if not isinstance(data, Mapping):
         found = "an empty recipe" if data is None else found_text(data)
@@ -107,7 +111,7 @@ def _check(data: Any, folder: Path) -> tuple[Recipe | None, list[Finding]]:
         allowed = f"{RECIPE_VERSION}, the version of recipes this program reads"
         return None, [Finding(("poredepth",), found_text(version), allowed)]
     recipe, findings = _type_findings(data)
-    findings += check_findings(data) + file_findings(data, folder)
+    findings += check_findings(data) + (file_findings(data, folder) if check_files else [])
     if recipe is not None:
         recipe._folder = folder
     return recipe, findings

@@ -1,11 +1,11 @@
 """The direction of the skin: a smooth unsigned line field that follows guides.
 
 A direction in a triangle is the doubled angle ``z = exp(2 i angle)``, the angle anticlockwise from the triangle's own
-first axis (`Surface.frame`), so that a line and its reverse are one number and can be averaged.  Neighbours are compared
-by turning through their shared edge, seams like any other edge: the field knows nothing of UVs.
+first axis (`Surface.frame`), so that a line and its reverse are one number and can be averaged.  Neighbours are
+compared by turning through their shared edge, seams like any other edge: the field knows nothing of UVs.
 
-Source: as-smooth-as-possible line fields, Knöppel, Crane, Pinkall & Schröder 2013 (section 3, alignment to guides by one
-linear solve), discretised here on triangles, with the edge weights of a dual mesh: own derivation.
+Source: smoothest line fields aligned to guides by one linear solve, Knöppel, Crane, Pinkall & Schröder 2013;
+discretised here on triangles, with the edge weights of a dual mesh: own derivation.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def edge_turns(surface: Surface) -> np.ndarray:
 
 
 def connection_laplacian(surface: Surface, turn: np.ndarray):
-    """Sparse Hermitian (n_triangles, n_triangles): sum over edges of weight times the squared difference of directions."""
+    """Sparse Hermitian (n_triangles, n_triangles): sum over edges of weight x squared difference of directions."""
     t, k = np.nonzero(surface.adjacency.triangle >= 0)
     t2 = surface.adjacency.triangle[t, k]
     a, b = directed_edges(surface.tri_vertex)
@@ -116,8 +116,8 @@ def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.nda
     far = max(point.snapped_mm for point in found)
     if far > limit_mm:
         raise RegionError(
-            f"directions[{number}]: a point of the guide is {far:.1f} mm from the skin; allowed: up to {limit_mm:.1f} mm; "
-            "guide points are in the mesh file's unit: check the unit and the coordinates"
+            f"directions[{number}]: a point of the guide is {far:.1f} mm from the skin; allowed: up to {limit_mm:.1f} "
+            "mm; guide points are in the mesh file's unit: check the unit and the coordinates"
         )
     total = 0.0
     for point, tangent, step_mm in zip(found, tangents, steps_mm, strict=True):

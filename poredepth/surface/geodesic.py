@@ -37,7 +37,8 @@ def distance_from_vertices_mm(surface: Surface, vertex: np.ndarray, max_mm: floa
 def _march(surface: Surface, distance_mm, source, from_point: bool, max_mm: float) -> np.ndarray:
     if len(source):
         start, triangle = triangles_around(surface)
+        source = source.astype(np.int64)
         kernels.march(
-            distance_mm, source.astype(np.int64), from_point, surface.tri_vertex, start, triangle, surface.flat_mm, max_mm
+            distance_mm, source, from_point, surface.tri_vertex, start, triangle, surface.flat_mm, max_mm
         )
     return distance_mm

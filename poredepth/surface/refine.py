@@ -55,8 +55,8 @@ def split_long_edges(
         marked = _close_marks(edge, length_mm, marked)
         if len(mesh.tri_vertex) + marked[edge].sum() > MAX_TRIANGLES:
             raise MeshError(
-                f"splitting edges to {max_edge_mm:g} mm needs more than {MAX_TRIANGLES:,} triangles; allowed: prints of a "
-                "size that suits the mesh; check the mesh's unit and the smallest print_mm"
+                f"splitting edges to {max_edge_mm:g} mm needs more than {MAX_TRIANGLES:,} triangles; allowed: prints "
+                "of a size that suits the mesh; check the mesh's unit and the smallest print_mm"
             )
         mesh = _split(mesh, edge, length_mm, marked)
 

@@ -50,7 +50,7 @@ class PictureField:
 
 @dataclass(frozen=True)
 class SetField:
-    """Set algebra of weights: ``union`` is the largest, ``intersect`` the smallest, ``subtract`` min(first, 1 - rest)."""
+    """Set algebra of weights: ``union`` largest, ``intersect`` smallest, ``subtract`` min(first, 1 - rest)."""
 
     kind: Literal["union", "intersect", "subtract"]
     parts: tuple
@@ -119,11 +119,18 @@ def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float) 
     start, end = directed_edges(surface.tri_vertex)
     border = np.unique(np.concatenate([start[rim], end[rim]]))
     width_mm = max(feather_mm, HARD_EDGE_MM)
-    distance_mm = distance_from_vertices_mm(surface, border, max_mm=2 * width_mm)
-    distance_mm = np.minimum(distance_mm, 2 * width_mm)
+    reach_mm = _reach_mm(surface, width_mm)
+    distance_mm = np.minimum(distance_from_vertices_mm(surface, border, max_mm=reach_mm), reach_mm)
     belongs = np.zeros(surface.n_vertices, bool)
     belongs[surface.tri_vertex[inside]] = True
     return (0.5 + np.where(belongs, distance_mm, -distance_mm) / width_mm).astype(np.float32)
+
+
+def _reach_mm(surface: Surface, width_mm: float) -> float:
+    """How far distances must be true: past the feather, and past any triangle that its end crosses."""
+    corner = surface.corner_mm
+    longest_mm = np.sqrt(((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=2).max())
+    return width_mm + 2.0 * float(longest_mm)
 
 
 def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
@@ -136,9 +143,8 @@ def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
             f"{limit_mm:.1f} mm; the centre is in the mesh file's unit: check the unit and the coordinates"
         )
     width_mm = max(spec.feather_mm, HARD_EDGE_MM)
-    reach_mm = spec.radius_mm + width_mm
-    distance_mm = distance_from_point_mm(surface, point, max_mm=reach_mm)
-    distance_mm = np.minimum(distance_mm, reach_mm + width_mm)
+    reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
+    distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)
     return (0.5 + (spec.radius_mm - distance_mm) / width_mm).astype(np.float32)
 
 
@@ -240,8 +246,8 @@ def read_masks(path: Path, read_picture: Callable[[Path], np.ndarray], tiles: Ma
         picture = np.asarray(read_picture(file), np.float32)
         if picture.min() < -0.01 or picture.max() > 1.01:
             raise RegionError(
-                f"{file}: mask values run from {picture.min():g} to {picture.max():g}; allowed: 0 (outside) to 1 (inside); "
-                "is this a height map?"
+                f"{file}: mask values run from {picture.min():g} to {picture.max():g}; allowed: 0 (outside) to 1 "
+                "(inside); is this a height map?"
             )
         pictures[tile] = np.clip(picture, 0.0, 1.0)
     if not pictures:

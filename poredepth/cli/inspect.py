@@ -1,0 +1,82 @@
+"""``poredepth inspect``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from poredepth.cli.progress import shown_progress
+
+NAME = "inspect"
+HELP = """Say what a mesh, recipe, height picture or written map is: real size, texel size, charts, seams, stretch,
+layers, calibration, warnings.
+
+Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect out/head.1001.exr;
+poredepth inspect --schema > recipe.schema.json
+"""
+
+
+def command(
+    file: Annotated[Path | None, typer.Argument(metavar="FILE", show_default=False)] = None,
+    unit: Annotated[
+        str, typer.Option("--unit", metavar="UNIT", help="Unit of a mesh file's numbers: um, mm, cm, m or in.")
+    ] = "mm",
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipes instead.")] = False,
+) -> None:
+    if schema:
+        import json
+
+        from poredepth.recipe import recipe_schema
+
+        typer.echo(json.dumps(recipe_schema(), indent=2))
+        return
+    if file is None:
+        raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
+    rows = _facts(file, unit)
+    width = max(len(name) for name, _ in rows) + 2
+    typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
+
+
+def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
+    suffix = file.suffix.lower()
+    if suffix == ".obj":
+        return _mesh(file, unit)
+    if suffix in (".yaml", ".yml"):
+        return _recipe(file)
+    from poredepth.errors import PatchError
+    from poredepth.output import read_map_metadata
+    from poredepth.view.facts import map_facts, picture_facts
+
+    if suffix not in (".exr", ".tif", ".tiff", ".png"):
+        raise PatchError(f"{file}: a {suffix or 'nameless'} file; allowed: .obj, .yaml, .yml, .exr, .tif, .tiff, .png")
+    if not file.is_file():
+        raise PatchError(f"{file}: no such file; check the path")
+    try:
+        read_map_metadata(file)
+    except OSError:
+        return picture_facts(file)
+    return map_facts(file)
+
+
+def _mesh(file: Path, unit: str) -> list[tuple[str, str]]:
+    from poredepth.surface.skin import load_surface
+    from poredepth.units import UNITS
+    from poredepth.view.facts import mesh_facts
+
+    if unit not in UNITS:
+        raise typer.BadParameter(f"'{unit}'; allowed: {', '.join(UNITS)}", param_hint="--unit")
+    return mesh_facts(load_surface(file, unit), unit)
+
+
+def _recipe(file: Path) -> list[tuple[str, str]]:
+    from poredepth import load_recipe, prepare
+    from poredepth.surface.skin import load_surface
+    from poredepth.view.facts import mesh_facts, recipe_facts
+
+    recipe = load_recipe(file)
+    with shown_progress() as on_progress:
+        composition = prepare(recipe, on_progress=on_progress)
+    surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit)
+    return mesh_facts(surface, recipe.mesh.unit) + recipe_facts(composition)

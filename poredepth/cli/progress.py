@@ -1,0 +1,55 @@
+"""Progress on the terminal: a bar where there is one, otherwise a line per stage."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+STAGES = {
+    "mesh": "reading the mesh",
+    "patches": "reading patches",
+    "directions": "finding the direction of the skin",
+    "regions": "finding regions",
+    "layers": "laying patches",
+    "compose": "composing",
+    "write": "writing",
+    "preview": "rendering the preview",
+    "picture": "rendering the head",
+}
+
+
+@contextmanager
+def shown_progress() -> Iterator[Callable[[str, int, int], None]]:
+    """A function (stage, done, total) to hand to the library; what it says goes to standard error."""
+    if sys.stderr.isatty():
+        with _bar() as update:
+            yield update
+    else:
+        yield _lines()
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[str, int, int], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = TextColumn("{task.description:<34}"), BarColumn(bar_width=30), TimeElapsedColumn()
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("starting", total=1)
+
+        def update(stage: str, done: int, total: int) -> None:
+            progress.update(task, description=STAGES.get(stage, stage), completed=done, total=max(total, 1))
+
+        yield update
+
+
+def _lines() -> Callable[[str, int, int], None]:
+    said: set[str] = set()
+
+    def update(stage: str, done: int, total: int) -> None:
+        if stage not in said:
+            said.add(stage)
+            print(STAGES.get(stage, stage), file=sys.stderr, flush=True)
+
+    return update

@@ -1,0 +1,32 @@
+"""What a renderer must be told, as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from poredepth.output import WrittenMap
+
+
+def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
+    """File, mid, scale, unit, range used, code step, clipped texels."""
+    metadata = [one.metadata for one in written]
+    first = metadata[0]
+    low, high = min(m.range_low_mm for m in metadata), max(m.range_high_mm for m in metadata)
+    step = "continuous (float)" if first.code_step_um is None else f"{first.code_step_um:.6g} um"
+    code = "" if first.mid_code is None else f" (code {first.mid_code})"
+    scale_in_unit = "" if first.unit == "mm" else f" = {first.scale!r} {first.unit}"
+    lines = [f"{'file' if number == 0 else '':<16}{one.path}" for number, one in enumerate(written)]
+    texel = "" if first.texel_um is None else f", {first.texel_um:.1f} um on the skin (median)"
+    rows = {
+        "mid": f"{first.mid!r}{code}",
+        "scale": f"{first.scale_mm!r} mm for one full unit of value{scale_in_unit}",
+        "formula": first.formula,
+        "range used": f"{low:.6f} to {high:.6f} mm",
+        "code step": step,
+        "clipped texels": str(sum(m.clipped_texels for m in metadata)),
+        "texels": f"{first.size_px[0]} x {first.size_px[1]} each{texel}",
+        "recipe hash": str(first.recipe_hash),
+    }
+    return lines + [f"{key:<16}{value}" for key, value in rows.items()]

@@ -1,0 +1,189 @@
+"""Whole maps: composed in memory, or written as calibrated files."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.errors import MapFileError
+from poredepth.mix.blocks import Blocking, fill_tile
+from poredepth.output import (
+    Calibration,
+    MapMetadata,
+    PatchRecord,
+    WrittenMap,
+    fit_calibration,
+    tile_file_name,
+    write_map,
+)
+from poredepth.output.rows import RowSource, range_mm
+from poredepth.patch.types import HeightPatch
+from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.texels import TileRaster
+from poredepth.recipe import Recipe, recipe_hash
+from poredepth.surface.metric import median_texel_mm
+
+#: Heights of a set up to this size are held in memory; larger sets go through temporary files beside the target.
+IN_MEMORY_BYTES = 300 << 20
+
+
+@dataclass(frozen=True)
+class HeightMap:
+    """The heights of one UV tile.
+
+    Attributes
+    ----------
+    height_mm : float32 (size_px, size_px), mm, row 0 at the top (v near 1), + is outward; 0 where there is no skin
+    tile : 1001 + U + 10 V
+    texel_mm : median size of a texel on the skin, mm
+    """
+
+    height_mm: np.ndarray
+    tile: int
+    texel_mm: float
+
+
+def compose(
+    composition: Composition,
+    *,
+    size_px: int | None = None,
+    blocking: Blocking = Blocking(),
+    on_progress: OnProgress = quiet,
+) -> dict[int, HeightMap]:
+    """Compose every UV tile in memory.
+
+    Parameters
+    ----------
+    composition : see `prepare`
+    size_px : rows and columns of a tile; default: the recipe's
+    blocking : threads and block size; they change no bit
+
+    Returns
+    -------
+    HeightMap by tile number
+    """
+    raster = composition.raster(size_px)
+    texel_mm = median_texel_mm(composition.surface, raster.size_px)
+    return {
+        tile: HeightMap(_filled(composition, raster, tile, None, blocking, on_progress), tile, texel_mm)
+        for tile in raster.tiles
+    }
+
+
+def write_maps(
+    composition: Composition,
+    folder: Path | str,
+    *,
+    stem: str | None = None,
+    number_tiles: bool | None = None,
+    blocking: Blocking = Blocking(),
+    on_progress: OnProgress = quiet,
+) -> list[WrittenMap]:
+    """Compose every UV tile and write it as the recipe's output says; all tiles share one calibration.
+
+    Parameters
+    ----------
+    folder : made if missing
+    stem : file name without tile number and ending; default: the recipe's
+    number_tiles : put the tile number into the name; default: only if there are several
+
+    Returns
+    -------
+    WrittenMap per tile, by rising tile number
+
+    Raises
+    ------
+    CalibrationError : heights that do not fit the asked scale
+    MapFileError : a file that cannot be written or does not read back
+    """
+    folder = _made(Path(folder))
+    output, raster = composition.recipe.output, composition.raster()
+    stem = stem or (composition.recipe.file.stem if composition.recipe.file is not None else "displacement")
+    several = len(raster.tiles) > 1 if number_tiles is None else number_tiles
+    with _room_for(raster, folder) as room:
+        heights = [_filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles]
+        ranges = [range_mm(RowSource.of(height_mm, raster.whole().shape)) for height_mm in heights]
+        calibration = fit_calibration(
+            output.format, output.unit, min(low for low, _ in ranges), max(high for _, high in ranges),
+            mid=output.mid, scale_mm=output.scale_mm, headroom=output.headroom,
+        )
+        written = []
+        for number, (tile, height_mm) in enumerate(zip(raster.tiles, heights, strict=True)):
+            on_progress("write", number, len(heights))
+            path = folder / tile_file_name(stem, tile, output.format, several)
+            written.append(write_map(path, height_mm, calibration, map_metadata(composition, raster, tile, calibration)))
+        on_progress("write", len(heights), len(heights))
+    return written
+
+
+def map_metadata(composition: Composition, raster: TileRaster, tile: int, calibration: Calibration) -> MapMetadata:
+    """What a map file says about itself: recipe, seed, texel size, layers, and each patch's source and terms."""
+    recipe = composition.recipe
+    used = {spec.patch for spec in recipe.layers}
+    patches = tuple(_patch_record(recipe, patch) for name, patch in composition.patches.items() if name in used)
+    return MapMetadata(
+        recipe=recipe.file.name if recipe.file is not None else None,
+        recipe_hash=recipe_hash(recipe, files=recipe.file is not None),
+        seed=recipe.seed,
+        tile=tile,
+        size_px=(raster.size_px, raster.size_px),
+        texel_um=1000.0 * median_texel_mm(composition.surface, raster.size_px),
+        gutter_px=raster.gutter_px,
+        patches=patches,
+        layers=tuple(layer.name for layer in composition.layers),
+    )
+
+
+def _patch_record(recipe: Recipe, patch: HeightPatch) -> PatchRecord:
+    origin = patch.provenance
+    # the name the recipe gives, not a path of this machine
+    file = recipe.patches[patch.name].file if patch.name in recipe.patches else None
+    known = {"file": file, "sha256": origin.sha256, "source": origin.source, "licence": origin.licence,
+             "consent": origin.consent}
+    return PatchRecord(patch.name, **{key: value for key, value in known.items() if value is not None})
+
+
+def _made(folder: Path) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MapFileError(f"{folder}: cannot make the folder ({error.strerror}); choose another with -o") from error
+    return folder
+
+
+@contextmanager
+def _room_for(raster: TileRaster, folder: Path) -> Iterator[Path | None]:
+    """A folder for temporary height files beside the target, gone at the end; None if memory will do."""
+    if len(raster.tiles) * raster.size_px**2 * 4 <= IN_MEMORY_BYTES:
+        yield None
+        return
+    try:
+        room = tempfile.TemporaryDirectory(prefix=".poredepth-", dir=folder)
+    except OSError as error:
+        raise MapFileError(f"{folder}: cannot write there ({error.strerror}); choose another with -o") from error
+    with room as name:
+        yield Path(name)
+
+
+def _filled(
+    composition: Composition, raster: TileRaster, tile: int, room: Path | None, blocking: Blocking,
+    on_progress: OnProgress,
+) -> np.ndarray:
+    shape = raster.whole().shape
+    if room is None:
+        out = np.zeros(shape, np.float32)
+    else:
+        out = np.memmap(room / f"{tile}.heights", np.float32, "w+", shape=shape)
+    tiles: Sequence[int] = raster.tiles
+    before = tiles.index(tile)
+
+    def on_block(done: int, total: int) -> None:
+        on_progress("compose", before * total + done, len(tiles) * total)
+
+    fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block)
+    return out

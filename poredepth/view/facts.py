@@ -1,0 +1,162 @@
+"""What a mesh, patch, recipe or map is, as rows of (name, value) to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.output import read_map
+from poredepth.patch.read import read_picture
+from poredepth.patch.types import HeightPatch
+from poredepth.pipeline import Composition
+from poredepth.placement.prints import stretch
+from poredepth.raster.texels import TileRaster
+from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.regions import region_weight
+from poredepth.surface.size import size_advice
+from poredepth.surface.skin import Surface
+from poredepth.units import UM_PER_MM
+
+Row = tuple[str, str]
+
+#: Tile sizes whose texel on the skin is told.
+TOLD_SIZES_PX = (2048, 4096, 8192, 16384)
+
+#: Size of the raster that covered UV area is counted on.
+COUNT_SIZE_PX = 1024
+
+
+def mesh_facts(surface: Surface, unit: str) -> list[Row]:
+    """Real size, topology, charts, seams, texel size, stretch and overlaps of a mesh."""
+    adjacency = surface.adjacency
+    open_edges = int((adjacency.triangle < 0).sum())
+    seam = int((surface.is_chart_border & (adjacency.triangle >= 0)).sum()) // 2
+    chart = surface.tri_chart[surface.has_uv]
+    mirrored = np.unique(surface.tri_chart[is_mirrored(surface)])
+    raster = TileRaster(surface, COUNT_SIZE_PX, 0)
+    size = " x ".join(f"{x:.1f}" for x in np.ptp(surface.position_mm, axis=0))
+    rows = [
+        ("mesh", surface.label),
+        ("size", f"{size} mm (unit {unit})"),
+        ("skin area", f"{surface.area_mm2.sum() / 100:.1f} cm2"),
+        ("triangles", f"{surface.n_triangles:,} on {surface.n_vertices:,} points"),
+        ("groups", ", ".join(_group_areas(surface))),
+        ("open borders", f"{open_edges} edges"),
+        ("joined seams", f"{surface.n_joined_edges} edges that were cut apart in the file"),
+        ("charts", f"{len(np.unique(chart))}, of which {len(mirrored)} mirrored; {seam} seam edges"),
+        ("UV tiles", ", ".join(map(str, raster.tiles))),
+        ("UV area used", "; ".join(f"{tile}: {used}" for tile, used in _uv_use(surface, raster))),
+        ("texel on skin", "; ".join(f"{n}: {UM_PER_MM * median_texel_mm(surface, n):.1f} um" for n in TOLD_SIZES_PX)),
+        ("UV stretch", _uv_stretch(surface)),
+    ]
+    rows += [("advice", line) for line in size_advice(surface.position_mm / surface.mm_per_unit, unit)]
+    return rows
+
+
+def _group_areas(surface: Surface) -> list[str]:
+    area = np.bincount(surface.tri_group, surface.area_mm2, len(surface.group_names))
+    return [f"{name} {mm2 / 100:.1f} cm2" for name, mm2 in zip(surface.group_names, area, strict=True)]
+
+
+def _uv_use(surface: Surface, raster: TileRaster) -> list[tuple[int, str]]:
+    """Share of each tile that is covered, and how much of the charts' area lies over other charts."""
+    uv = surface.corner_uv
+    e1, e2 = uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]
+    area = 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
+    tile_uv = np.floor(uv.mean(axis=1))
+    out = []
+    for tile in raster.tiles:
+        covered = float((raster.skin_points(tile, raster.whole()).triangle >= 0).mean())
+        here = (tile_uv[:, 0] == (tile - 1001) % 10) & (tile_uv[:, 1] == (tile - 1001) // 10)
+        over = float(area[here].sum()) - covered
+        overlap = f", {100 * over:.1f} % lies over other charts" if over > 0.002 else ""
+        out.append((tile, f"{100 * covered:.1f} %{overlap}"))
+    return out
+
+
+def _uv_stretch(surface: Surface) -> str:
+    """Area-weighted percentiles of how uneven UVs are: between the two axes, and in density."""
+    values = singular_values_mm(surface)
+    ok = np.isfinite(values).all(axis=1) & (values[:, 1] > 0)
+    area = surface.area_mm2[ok]
+    ratio, density = values[ok, 0] / values[ok, 1], np.sqrt(np.prod(values[ok], axis=1))
+    low, high = _weighted(density, area, (0.05, 0.95))
+    return f"{_weighted(ratio, area, (0.95,))[0]:.2f} between the axes (95 %), {high / low:.2f} in density (5 to 95 %)"
+
+
+def _weighted(values: np.ndarray, weight: np.ndarray, shares: tuple[float, ...]) -> list[float]:
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    at = np.minimum(np.searchsorted(total, np.array(shares) * total[-1]), len(order) - 1)
+    return [float(x) for x in values[order][at]]
+
+
+def recipe_facts(composition: Composition) -> list[Row]:
+    """Regions with their area, patches, and for each layer how it lies on the skin."""
+    surface, ground = composition.surface, composition.ground
+    centre = SkinPoints(
+        np.arange(surface.n_triangles, dtype=np.int32), np.full((surface.n_triangles, 3), 1 / 3, np.float32)
+    )
+    rows: list[Row] = []
+    for name, field in ground.regions.items():
+        weight = region_weight(surface, field, centre.triangle, centre.barycentric)
+        rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
+    rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
+    for layer in composition.layers:
+        where = "whole skin" if layer.region is None else layer.region
+        rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, surface)}"))
+    size_px = composition.recipe.output.size_px
+    rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
+    return rows
+
+
+def _laid(layer, surface: Surface) -> str:
+    if layer.in_uv:
+        return "a map in the mesh's UVs"
+    prints = layer.prints
+    if len(prints.print_id) == 0:
+        return "no print: its region is empty"
+    values = stretch(prints, surface.flat_mm)
+    area = np.repeat(surface.area_mm2, np.diff(prints.start))
+    low, high = _weighted(values[:, 1], area, (0.01,))[0], _weighted(values[:, 0], area, (0.99,))[0]
+    return f"{prints.n_prints} prints, stretch {low:.2f} to {high:.2f} (99 % of their area)"
+
+
+def _patch_line(patch: HeightPatch) -> str:
+    h = patch.height_mm.astype(float)
+    h -= h.mean()
+    sq = np.sqrt((h**2).mean())
+    terms = ", ".join(x for x in (patch.provenance.source, patch.provenance.licence, patch.provenance.consent) if x)
+    return (
+        f"{patch.width_mm:g} x {patch.height_extent_mm:g} mm, {UM_PER_MM * patch.texel_mm:g} um a texel, "
+        f"Sq {UM_PER_MM * sq:.2f} um, Ssk {(h**3).mean() / max(sq, 1e-30)**3:.2f}, "
+        f"Sku {(h**4).mean() / max(sq, 1e-30)**4:.2f}" + (f" ({terms})" if terms else "")
+    )
+
+
+def map_facts(path: Path) -> list[Row]:
+    """Everything a written map says about itself, and its roughness."""
+    height_mm, metadata = read_map(path)
+    rows = [("map", str(path))]
+    for name, value in metadata.to_dict().items():
+        if name == "exact":
+            continue
+        if name == "patches":
+            rows += [(f"patch {p['name']}", ", ".join(f"{k} {v}" for k, v in p.items() if v and k != "name")) for p in value]
+        else:
+            rows.append((name, ", ".join(map(str, value)) if isinstance(value, list) else str(value)))
+    rows.append(("height rms", f"{UM_PER_MM * float(np.sqrt((height_mm.astype(float) ** 2).mean())):.3f} um over all texels"))
+    return rows
+
+
+def picture_facts(path: Path) -> list[Row]:
+    """Size and values of a picture that carries no calibration."""
+    values = read_picture(path)
+    return [
+        ("picture", str(path)),
+        ("pixels", f"{values.shape[1]} x {values.shape[0]}"),
+        ("values", f"{values.min():.6g} to {values.max():.6g}, mean {values.mean():.6g}"),
+        ("advice", "no calibration in the file: give texel_um, height_um and zero where a recipe uses it"),
+    ]

@@ -1,0 +1,208 @@
+import numpy as np
+import pytest
+from meshes import flat_surface, sphere_surface
+from reference import sheet_solution
+
+from poredepth.patch.types import HeightPatch
+from poredepth.placement.centres import blue_noise
+from poredepth.placement.prints import sharpness_for, stretch
+from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, choose_offsets, scatter, uncovered
+from poredepth.surface.directions import direction_field
+from poredepth.surface.points import random_skin_points
+from poredepth.surface.skin import refined
+
+PATCH = HeightPatch("flat", np.zeros((100, 200)), 0.1)
+
+
+def _sphere_prints(print_mm=12.0, triangles=None, **spec):
+    s = refined(sphere_surface(30, 12), print_mm / 3)
+    field = direction_field(s, [np.array([[-20, 0, 23], [0, 2, 30], [20, 0, 23.0]])])
+    triangles = np.ones(s.n_triangles, bool) if triangles is None else triangles(s)
+    return s, field, scatter(s, field, triangles, PATCH, ScatterSpec(print_mm, print_mm / 20, seed=1, name="x", **spec))
+
+
+def _weight_at(prints, points):
+    """Largest weight over prints at skin points: plain Python."""
+    out = np.zeros(len(points))
+    for p, (t, b) in enumerate(zip(points.triangle, points.barycentric, strict=True)):
+        rows = slice(prints.start[t], prints.start[t + 1])
+        out[p] = (prints.corner_weight[rows] @ b).max(initial=-1.0)
+    return out
+
+
+def test_no_skin_point_is_left_without_a_print():
+    s, _, prints = _sphere_prints()
+    points = random_skin_points(s, 20000, np.random.default_rng(0))
+    assert _weight_at(prints, points).min() > 0
+
+
+def test_a_region_is_covered_and_the_rest_left_alone():
+    s, _, prints = _sphere_prints(triangles=lambda s: s.corner_mm[..., 2].mean(1) > 10)
+    inside = s.corner_mm[..., 2].mean(1) > 10
+    points = random_skin_points(s, 5000, np.random.default_rng(0), inside)
+    assert _weight_at(prints, points).min() > 0
+    far = s.corner_mm[..., 2].mean(1) < 10 - 9
+    assert (np.diff(prints.start)[far] == 0).all()
+
+
+def test_empty_region_gives_no_print():
+    _, _, prints = _sphere_prints(triangles=lambda s: np.zeros(s.n_triangles, bool))
+    assert prints.n_prints == 0
+    assert len(prints.print_id) == 0
+
+
+def test_print_larger_than_the_whole_skin():
+    s, _, prints = _sphere_prints(print_mm=90.0)
+    points = random_skin_points(s, 2000, np.random.default_rng(0))
+    assert _weight_at(prints, points).min() > 0
+
+
+def test_corner_data_is_continuous_over_every_edge():
+    """One value per (welded vertex, print); a print ends where its weight is 0 or less."""
+    s, _, prints = _sphere_prints()
+    triangle = prints.row_triangle
+    seen: dict[tuple[int, int], tuple] = {}
+    for row in range(len(triangle)):
+        for k in range(3):
+            key = (int(s.tri_vertex[triangle[row], k]), int(prints.print_id[row]))
+            value = (*prints.corner_mm[row, k], prints.corner_weight[row, k])
+            assert seen.setdefault(key, value) == value
+    has = {(int(t), int(p)) for t, p in zip(triangle, prints.print_id, strict=True)}
+    for t, p in has:
+        for k in range(3):
+            t2 = int(s.adjacency.triangle[t, k])
+            if (t2, p) not in has:  # the edge to a triangle without this print carries no weight
+                row = prints.start[t] + np.searchsorted(prints.print_id[prints.start[t] : prints.start[t + 1]], p)
+                assert prints.corner_weight[row, (k + 1) % 3] <= 0
+                assert prints.corner_weight[row, (k + 2) % 3] <= 0
+
+
+def test_sheet_equals_its_definition():
+    s = refined(flat_surface(40, 40, 10), 4.0)
+    bump = 4 * np.exp(-((s.position_mm[:, :2] - 20) ** 2).sum(1) / 200)
+    s = type(s)(s.position_mm + np.stack([0 * bump, 0 * bump, bump], 1), s.tri_vertex, s.tri_uv_vertex, s.uv, s.tri_face,
+                s.tri_group, s.group_names)
+    field = direction_field(s, [np.array([[5, 20, 1], [35, 26, 1.0]])])
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(14, 1, seed=2, name="y"))
+    patch_offsets = choose_offsets(prints.n_prints, PATCH, ScatterSpec(14, 1, seed=2, name="y"), np.random.default_rng(0))
+    assert len(patch_offsets.shift_mm) == prints.n_prints
+    # a print far from the rim of the mesh: its rows against the dense solution on the same triangles
+    at = s.points_mm(prints.centre_triangle, prints.centre_barycentric)
+    chosen = int(np.argmin(np.linalg.norm(at[:, :2] - 20, axis=1)))
+    rows = np.flatnonzero(prints.print_id == chosen)
+    triangle = prints.row_triangle[rows]
+    xyz = field.xyz(s)[triangle]
+    xyz *= np.sign(xyz[:, :1])
+    vertex = np.unique(s.tri_vertex[triangle], return_inverse=True)[1].reshape(-1, 3)
+    want = sheet_solution(s.corner_mm[triangle], xyz, vertex)[vertex]
+    got = prints.corner_mm[rows].astype(float)
+    # up to the piece of the patch: one turn and one shift
+    got, want = got.reshape(-1, 2), want.reshape(-1, 2)
+    a, b = (got - got.mean(0)) @ [1, 1j], (want - want.mean(0)) @ [1, 1j]
+    turn = (a * b.conj()).sum()
+    residual = a - b * turn / abs(turn)
+    # the sheet was solved on a wider set of triangles than the rows that were kept
+    assert np.abs(residual).max() < 0.25
+    assert np.sqrt((np.abs(residual) ** 2).mean()) < 0.08
+
+
+def test_on_a_plane_with_a_constant_field_prints_are_true_to_size():
+    s = refined(flat_surface(40, 40, 10), 3.0)
+    field = direction_field(s, [np.array([[10, 10, 0], [20, 15, 0.0]])])
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(9, 0.5, seed=1, name="x"))
+    assert stretch(prints, s.flat_mm) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_stretch_of_sphere_prints_stays_mostly_within_the_allowed():
+    """A line field on a sphere has at least two singular points, about which no sheet can follow it."""
+    s, _, prints = _sphere_prints()
+    values = stretch(prints, s.flat_mm)
+    area = s.area_mm2[prints.row_triangle]
+    good = (values[:, 0] < 1.25) & (values[:, 1] > 0.8)
+    assert area[good].sum() / area.sum() > 0.95
+
+
+def test_lay_follows_the_field():
+    """A patch whose lay is 30 degrees: its direction at 30 degrees lands on the field."""
+    s = refined(flat_surface(40, 40, 10), 3.0)
+    field = direction_field(s, [np.array([[10, 10, 0], [20, 15, 0.0]])])
+    patch = HeightPatch("p", np.zeros((100, 100)), 0.1, lay_deg=30.0)
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), patch, ScatterSpec(9, 0.5, seed=1, name="x"))
+    triangle = prints.row_triangle
+    on_skin = s.corner_mm[triangle][..., :2]
+    e_skin = np.stack([on_skin[:, 1] - on_skin[:, 0], on_skin[:, 2] - on_skin[:, 0]], 2)
+    e_patch = np.stack([prints.corner_mm[:, 1] - prints.corner_mm[:, 0], prints.corner_mm[:, 2] - prints.corner_mm[:, 0]], 2)
+    to_patch = e_patch @ np.linalg.inv(e_skin)
+    lay = to_patch @ (np.array([10, 5]) / np.hypot(10, 5))
+    angle = np.rad2deg(np.arctan2(lay[:, 1], lay[:, 0])) % 180
+    assert angle == pytest.approx(30.0, abs=0.01)
+    assert (np.linalg.det(to_patch) > 0).all()  # never mirrored
+
+
+def test_turn_spreads_prints_about_the_field():
+    offsets = choose_offsets(4000, PATCH, ScatterSpec(9, 0.5, turn_deg=20), np.random.default_rng(0))
+    off = np.rad2deg(np.minimum(offsets.turn_rad % np.pi, np.pi - offsets.turn_rad % np.pi))
+    assert off.max() <= 20
+    assert off.mean() == pytest.approx(10, abs=0.5)  # mean of a uniform draw
+    assert offsets.shift_mm.max(0) == pytest.approx([20, 10], abs=0.05)  # the whole patch is drawn from
+
+
+def test_same_seed_same_prints_other_seed_other_prints():
+    a, b = _sphere_prints()[2], _sphere_prints()[2]
+    assert np.array_equal(a.corner_mm, b.corner_mm)
+    s = refined(sphere_surface(30, 12), 4.0)
+    field = direction_field(s, [])
+    every = np.ones(s.n_triangles, bool)
+    c = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=1, name="x"))
+    d = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=2, name="x"))
+    e = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=1, name="y"))
+    assert c.n_prints != d.n_prints or not np.array_equal(c.centre_triangle, d.centre_triangle)
+    assert c.n_prints != e.n_prints or not np.array_equal(c.centre_triangle, e.centre_triangle)
+
+
+def test_blue_noise_keeps_its_distance_and_is_dense():
+    """Bridson 2007: no two points nearer than r.  n r^2 of dart throwing: 0.55 to 0.75 (facts of point packing)."""
+    s = flat_surface(100, 100, 20)
+    triangle, b = blue_noise(s, np.arange(s.n_triangles), 3.0, np.random.default_rng(0))
+    at = s.points_mm(triangle, b)
+    from scipy.spatial import cKDTree
+
+    assert cKDTree(at).query(at, k=2)[0][:, 1].min() >= 3.0
+    assert 0.55 < len(at) * 3.0**2 / 100**2 < 0.8
+
+
+def test_blue_noise_sees_both_sides_of_a_thin_fold():
+    s = flat_surface(40, 40, 10)
+    turned = type(s)(
+        np.vstack([s.position_mm, s.position_mm + [0, 0, 0.5]]), np.vstack([s.tri_vertex, s.tri_vertex[:, ::-1] + s.n_vertices]),
+        np.vstack([s.tri_uv_vertex, s.tri_uv_vertex[:, ::-1]]), s.uv, np.tile(s.tri_face, 2), np.tile(s.tri_group, 2),
+        s.group_names,
+    )
+    triangle, _ = blue_noise(turned, np.arange(turned.n_triangles), 4.0, np.random.default_rng(0))
+    upper = (triangle >= s.n_triangles).mean()
+    assert 0.4 < upper < 0.6
+
+
+def test_uncovered_finds_a_hole():
+    s, _, prints = _sphere_prints()
+    where = np.arange(s.n_triangles)
+    from types import SimpleNamespace
+
+    rows = SimpleNamespace(start=prints.start, weight=prints.corner_weight.astype(float))
+    assert len(uncovered(rows, s, where)[0]) == 0
+    keep = prints.print_id != prints.print_id[0]
+    start = np.zeros(s.n_triangles + 1, np.int64)
+    np.cumsum(np.bincount(prints.row_triangle[keep], minlength=s.n_triangles), out=start[1:])
+    assert len(uncovered(SimpleNamespace(start=start, weight=prints.corner_weight[keep].astype(float)), s, where)[0]) > 0
+
+
+def test_overlap_width_is_what_was_asked():
+    """10 to 90 % of the cross-fade of two equal prints half a spacing to either side."""
+    print_mm, overlap_mm = 10.0, 0.5
+    power = sharpness_for(print_mm, overlap_mm)
+    x = np.linspace(-1, 1, 20001)
+    half = 0.5 * SPACING_RATIO * print_mm * 1.1
+    a, b = (1 - np.abs(x + half) / 5) ** power, (1 - np.abs(x - half) / 5) ** power
+    share = a / (a + b)
+    width = x[np.argmin(np.abs(share - 0.1))] - x[np.argmin(np.abs(share - 0.9))]
+    assert width == pytest.approx(overlap_mm, rel=0.15)

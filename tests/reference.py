@@ -1,0 +1,50 @@
+"""Slow, obvious twins of the kernels: plain numpy and scipy, no import from raster/ or placement/."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+
+def sheet_solution(corner_mm, direction_xyz, vertex):
+    """Least-squares u, v at vertices: dense, straight from the definition.
+
+    corner_mm (n, 3, 3), direction (n, 3) with consistent sign, vertex (n, 3) numbered from 0.  Minimises the sum over
+    triangles of area x (|grad u - d|^2 + |grad v - n x d|^2); the free constant is fixed by mean 0.
+    """
+    n_vertices = vertex.max() + 1
+    rows, right = [], []
+    for corner, d, v in zip(corner_mm, direction_xyz, vertex, strict=True):
+        normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
+        area = 0.5 * np.linalg.norm(normal)
+        normal = normal / np.linalg.norm(normal)
+        gradient = np.stack([np.cross(normal, corner[(k + 2) % 3] - corner[(k + 1) % 3]) for k in range(3)]) / (2 * area)
+        for axis in range(3):
+            row = np.zeros(n_vertices)
+            row[v] += np.sqrt(area) * gradient[:, axis]
+            rows.append(row)
+            right.append(np.sqrt(area) * np.array([d[axis], np.cross(normal, d)[axis]]))
+    solution = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
+    return solution - solution.mean(axis=0)
+
+
+def periodic_cubic(height, texel_mm, x_mm, y_mm):
+    """Cubic B-spline interpolation of a periodic picture at (x, y) mm from its lower left corner."""
+    rows = height.shape[0]
+    at = np.array([rows - np.asarray(y_mm) / texel_mm - 0.5, np.asarray(x_mm) / texel_mm - 0.5])
+    return ndimage.map_coordinates(height.astype(float), at, order=3, mode="grid-wrap")
+
+
+def blended(weights, heights, sharpness, keep_contrast=True):
+    """Prints of weights w and heights h at one point."""
+    w = np.maximum(weights, 0) ** sharpness
+    return (w * heights).sum() / (np.sqrt((w**2).sum()) if keep_contrast else w.sum())
+
+
+def point_in_triangle(point, corner):
+    """Barycentrics of a 2-D point, from areas."""
+    def area(a, b, c):
+        return 0.5 * ((b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1]))
+
+    whole = area(*corner)
+    return np.array([area(point, corner[1], corner[2]), area(corner[0], point, corner[2]), area(corner[0], corner[1], point)]) / whole

@@ -1,0 +1,157 @@
+"""Promises of the whole: zero stays zero, moving a head changes nothing, a block is a crop of the whole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from meshes import flat_mesh, moved, sphere_mesh, two_charts_mesh
+from recipes import composed_of, pore_patch, scatter_layer
+
+from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
+from poredepth.mix.blocks import window_height_mm
+from poredepth.output import fit_calibration, read_map
+from poredepth.patch.types import HeightPatch
+from poredepth.raster.window import Window
+
+GUIDES = [{"points": [[-20, 0, 23], [0, 2, 30], [20, 0, 23]]}]
+REGION = {"disk": {"center": [18, 0, 24], "radius_mm": 25, "feather_mm": 8}}
+
+
+def _sphere(size_px=256, **keys):
+    layers = keys.pop("layers", [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)])
+    mesh = keys.pop("mesh", sphere_mesh())
+    return composed_of(mesh, "mm", {"pores": pore_patch()}, layers, directions=GUIDES, regions=REGION,
+                       output={"size_px": size_px}, **keys)
+
+
+def test_zero_layers_are_exactly_zero_and_so_is_gain_zero():
+    for layers in ([], [scatter_layer("pores", 12.0, gain=0.0)]):
+        for height_map in compose(_sphere(layers=layers)).values():
+            assert (height_map.height_mm == 0).all()
+
+
+@pytest.mark.parametrize("format", ["exr-float", "tiff-16", "png-16"])
+def test_zero_layers_write_exactly_mid_everywhere(tmp_path, format):
+    from poredepth import write_maps
+
+    recipe = recipe_from_dict({"poredepth": 1, "mesh": {"file": "x", "unit": "mm"},
+                               "output": {"size_px": 64, "format": format}}, check_files=False)
+    [written] = write_maps(prepare(recipe, mesh=flat_mesh()), tmp_path)
+    height_mm, metadata = read_map(written.path)
+    assert (height_mm == 0).all()
+    assert metadata.mid == fit_calibration(format, "mm", 0, 0).mid
+    assert metadata.mid == (0.0 if format == "exr-float" else 32768 / 65535)
+
+
+def test_a_head_moved_and_turned_rigidly_gives_the_same_map():
+    rng = np.random.default_rng(3)
+    turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    shift = np.array([120.0, -35.0, 44.0])
+
+    def to(point):
+        return (np.array(point) @ turn.T + shift).tolist()
+
+    a = compose(_sphere())[1001].height_mm
+    b = compose(composed_of(
+        moved(sphere_mesh(), turn, shift), "mm", {"pores": pore_patch()},
+        [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)],
+        directions=[{"points": [to(p) for p in GUIDES[0]["points"]]}],
+        regions={"disk": {**REGION["disk"], "center": to(REGION["disk"]["center"])}}, output={"size_px": 256},
+    ))[1001].height_mm
+    assert np.abs(a - b).max() < 1e-6
+    assert a.std() > 0.002
+
+
+def test_block_size_and_threads_change_no_bit():
+    c = _sphere()
+    whole = compose(c, blocking=Blocking(n_threads=1, block_texels=1 << 30))[1001].height_mm
+    for blocking in (Blocking(1, 256 * 7), Blocking(2, 256 * 7), Blocking(5, 1), Blocking(3, 256 * 100)):
+        assert np.array_equal(compose(c, blocking=blocking)[1001].height_mm, whole)
+
+
+def test_a_window_is_bit_for_bit_a_crop():
+    c = _sphere()
+    whole, raster = compose(c)[1001].height_mm, c.raster()
+    for window in (Window(0, 0, 31, 17), Window(101, 3, 55, 200), Window(255, 255, 1, 1)):
+        assert np.array_equal(window_height_mm(c.layers, c.ground, raster, 1001, window), whole[window.slices])
+
+
+def test_a_map_is_the_function_at_its_texels():
+    c = _sphere()
+    raster = c.raster()
+    points = raster.skin_points(1001, raster.whole())
+    assert np.array_equal(c.height_mm(points).reshape(256, 256), compose(c)[1001].height_mm)
+
+
+def test_layers_add_up():
+    layers = [scatter_layer("pores", 12.0, region="disk", gain=0.7), scatter_layer("pores", 20.0, gain=-0.3)]
+    both, first, second = (compose(_sphere(layers=some))[1001].height_mm for some in (layers, layers[:1], layers[1:]))
+    # the skin is refined for the smallest print, so the second layer alone lies on coarser triangles
+    c = _sphere(layers=layers)
+    alone = [compose(replace(c, layers=(layer,)))[1001].height_mm for layer in c.layers]
+    assert np.abs(both - alone[0] - alone[1]).max() < 1e-6
+    assert np.abs(first - alone[0]).max() < 1e-6
+    assert second.std() > 0
+
+
+def test_a_layer_keeps_its_place_when_others_come_and_go():
+    one = _sphere(layers=[scatter_layer("pores", 12.0)])
+    two = _sphere(layers=[scatter_layer("pores", 20.0), scatter_layer("pores", 12.0)])
+    assert np.array_equal(one.layers[0].prints.corner_mm, two.layers[1].prints.corner_mm)
+
+
+def test_seed_changes_the_map_and_the_same_seed_does_not():
+    a, b, c = (compose(_sphere(seed=s))[1001].height_mm for s in (1, 1, 2))
+    assert np.array_equal(a, b)
+    assert not np.array_equal(a, c)
+
+
+def test_region_bounds_a_layer():
+    c = _sphere(layers=[scatter_layer("pores", 12.0, region="disk")])
+    points = random_skin_points(c.surface, 4000, np.random.default_rng(0))
+    at = c.surface.points_mm(points.triangle, points.barycentric.astype(float))
+    centre = np.array([18, 0, 24.0])
+    arc = 30 * np.arccos(np.clip(at @ centre / np.linalg.norm(at, axis=1) / np.linalg.norm(centre), -1, 1))
+    height = c.height_mm(points)
+    assert (height[arc > 25 + 4 + 1.5] == 0).all()
+    assert (height[arc < 25] != 0).mean() > 0.99
+
+
+def test_map_layer_lands_where_it_was_painted_in_mirrored_and_turned_charts():
+    """A picture of x baked in these UVs: heights equal x on the skin in both charts."""
+    mesh = two_charts_mesh()
+    n = 512
+    c0 = composed_of(mesh, "mm", {}, [])
+    raster = replace(c0.raster(n), gutter_px=8)
+    points = raster.skin_points(1001, raster.whole())
+    x = c0.surface.points_mm(np.maximum(points.triangle, 0), points.barycentric.astype(float))[:, 0]
+    picture = np.where(points.triangle >= 0, x, 0).reshape(n, n).astype(np.float32) / 100
+    c = composed_of(mesh, "mm", {}, [{"name": "base", "map": "array", "scale_mm": 1.0}], maps={"base": {1001: picture}})
+    at = random_skin_points(c.surface, 3000, np.random.default_rng(0))
+    want = c.surface.points_mm(at.triangle, at.barycentric.astype(float))[:, 0] / 100
+    assert np.abs(c.height_mm(at, n) - want).max() < 2e-4
+
+
+def test_u_exactly_one_stays_in_its_tile():
+    c = composed_of(flat_mesh(40, 40, 5), "mm", {}, [], output={"size_px": 32})
+    assert c.raster().tiles == (1001,)
+
+
+def test_a_patch_that_does_not_tile_is_refused_by_scatter():
+    patch = HeightPatch("scan", np.random.default_rng(0).normal(0, 0.01, (50, 50)), 0.1, periodic=False)
+    with pytest.raises(PatchError, match="layer 'scatter scan 9.0': patch 'scan' does not tile; allowed for scatter"):
+        composed_of(flat_mesh(), "mm", {"scan": patch}, [scatter_layer("scan", 9.0)])
+
+
+def test_progress_names_every_stage_in_order():
+    said = []
+    recipe = recipe_from_dict({"poredepth": 1, "mesh": {"file": "x", "unit": "mm"}, "output": {"size_px": 64}},
+                              check_files=False)
+    compose(prepare(recipe, mesh=flat_mesh(), on_progress=lambda *a: said.append(a)),
+            on_progress=lambda *a: said.append(a))
+    stages = list(dict.fromkeys(stage for stage, _, _ in said))
+    assert stages == ["mesh", "patches", "directions", "regions", "layers", "compose"]
+    assert said[-1][1] == said[-1][2]
