@@ -35,10 +35,12 @@ def periodic_cubic(height, texel_mm, x_mm, y_mm):
     return ndimage.map_coordinates(height.astype(float), at, order=3, mode="grid-wrap")
 
 
-def blended(weights, heights, sharpness, keep_contrast=True):
-    """Prints of weights w and heights h at one point."""
+def blended(weights, heights, sharpness, likeness=None):
+    """Prints of weights w, heights h and likeness r (n, n) at one point; the plain average without r."""
     w = np.maximum(weights, 0) ** sharpness
-    return (w * heights).sum() / (np.sqrt((w**2).sum()) if keep_contrast else w.sum())
+    if likeness is None:
+        return (w * heights).sum() / w.sum()
+    return (w * heights).sum() / np.sqrt(max(w @ likeness @ w, 0.25 * (w**2).sum()))
 
 
 def point_in_triangle(point, corner):

@@ -62,7 +62,7 @@ def test_a_head_moved_and_turned_rigidly_gives_the_same_map():
         regions={"disk": {**REGION["disk"], "center": to(REGION["disk"]["center"])}}, output={"size_px": 256},
     ))[1001].height_mm
     assert np.abs(a - b).max() < 1e-6
-    assert a.std() > 0.002
+    assert a.std() > 0.001
 
 
 def test_block_size_and_threads_change_no_bit():
@@ -131,8 +131,9 @@ def test_map_layer_lands_where_it_was_painted_in_mirrored_and_turned_charts():
     picture = np.where(points.triangle >= 0, x, 0).reshape(n, n).astype(np.float32) / 100
     c = composed_of(mesh, "mm", {}, [{"name": "base", "map": "array", "scale_mm": 1.0}], maps={"base": {1001: picture}})
     at = random_skin_points(c.surface, 3000, np.random.default_rng(0))
-    want = c.surface.points_mm(at.triangle, at.barycentric.astype(float))[:, 0] / 100
-    assert np.abs(c.height_mm(at, n) - want).max() < 2e-4
+    place = c.surface.points_mm(at.triangle, at.barycentric.astype(float))
+    inside = (np.abs(place[:, :2] - 20) < 19).all(axis=1)  # at an open border the baked plane ends
+    assert np.abs(c.height_mm(at, n) - place[:, 0] / 100)[inside].max() < 2e-5
 
 
 def test_u_exactly_one_stays_in_its_tile():

@@ -22,6 +22,8 @@ class Prints:
     picture : int32 (n_rows,), which picture of the layer the print shows (always 0 for one patch)
     corner_mm : float32 (n_rows, 3, 2), patch coordinates of the corners, mm: x to the right, y upwards
     corner_weight : float32 (n_rows, 3)
+    pair_start : int64 (n_triangles + 1,), likeness : float32 (n_pairs,), correlation of the heights of two prints
+        where they meet, for the pairs of rows of triangle t in the order (0, 1), (0, 2), ... (1, 2), ...
     sharpness : int, the weight's power when prints meet: the larger, the narrower the overlap
     keep_contrast : prints meet so that the variance of unrelated ones is kept; else as a plain average
     centre_triangle, centre_barycentric : int32 (n_prints,), float64 (n_prints, 3), empty for whole-skin placements
@@ -32,6 +34,8 @@ class Prints:
     picture: np.ndarray
     corner_mm: np.ndarray
     corner_weight: np.ndarray
+    pair_start: np.ndarray
+    likeness: np.ndarray
     sharpness: int = 1
     keep_contrast: bool = True
     centre_triangle: np.ndarray = field(default_factory=lambda: np.empty(0, np.int32))

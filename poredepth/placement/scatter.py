@@ -12,6 +12,7 @@ from poredepth.errors import PlacementError
 from poredepth.patch.types import HeightPatch
 from poredepth.placement import kernels
 from poredepth.placement.centres import blue_noise, thin_out
+from poredepth.placement.matching import SheetRows, likeness, matched_pieces, random_pieces, row_pairs
 from poredepth.placement.prints import Prints, sharpness_for
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.geodesic import triangles_around
@@ -48,12 +49,14 @@ class ScatterSpec:
     print_mm : diameter of a print on the skin, mm
     overlap_mm : width over which two prints cross-fade, mm
     turn_deg : largest random turn off the field, degrees
+    matched : pieces are chosen to go on where their neighbours end; else at random
     seed, name : the draw depends on both, so a layer does not change when others come or go
     """
 
     print_mm: float
     overlap_mm: float
     turn_deg: float = 0.0
+    matched: bool = True
     seed: int = 0
     name: str = ""
 
@@ -86,50 +89,23 @@ def scatter(
     sheets.lay(centre, barycentric)
     _fill_holes(sheets, where, spec)
     rows = sheets.rows()
-    placed_mm = _in_patch(rows.uv_mm, rows.print_id, choose_offsets(sheets.n_prints, patch, spec, rng), patch.lay_deg)
+    pairs = row_pairs(rows.start)
+    sharpness = sharpness_for(spec.print_mm, spec.overlap_mm)
+    pieces = random_pieces(sheets.n_prints, patch, spec.turn_deg, rng)
+    if spec.matched:
+        pieces = matched_pieces(rows, pairs, patch, pieces, sharpness, spec.print_mm, rng)
     return Prints(
         start=rows.start,
         print_id=rows.print_id,
         picture=np.zeros(len(rows.print_id), np.int32),
-        corner_mm=placed_mm.astype(np.float32),
+        corner_mm=pieces.place(rows.uv_mm, rows.print_id).astype(np.float32),
         corner_weight=rows.weight.astype(np.float32),
-        sharpness=sharpness_for(spec.print_mm, spec.overlap_mm),
+        sharpness=sharpness,
+        pair_start=pairs.start,
+        likeness=likeness(rows, pairs, patch, pieces, sharpness),
         centre_triangle=np.concatenate(sheets.centre_triangle),
         centre_barycentric=np.concatenate(sheets.centre_barycentric),
     )
-
-
-@dataclass(frozen=True)
-class Offsets:
-    """Which piece of the patch each print shows: shift_mm (n, 2) and turn_rad (n,)."""
-
-    shift_mm: np.ndarray
-    turn_rad: np.ndarray
-
-
-def choose_offsets(n_prints: int, patch: HeightPatch, spec: ScatterSpec, rng: np.random.Generator) -> Offsets:
-    """Choose each print's piece of the patch: anywhere in it, either way up, turned by up to ``turn_deg``."""
-    draw = rng.random((n_prints, 4))
-    shift_mm = draw[:, :2] * [patch.width_mm, patch.height_extent_mm]
-    way_up = np.where(draw[:, 2] < 0.5, 0.0, np.pi)
-    return Offsets(shift_mm, way_up + np.deg2rad(spec.turn_deg) * (2 * draw[:, 3] - 1))
-
-
-def _in_patch(uv_mm: np.ndarray, print_id: np.ndarray, offsets: Offsets, lay_deg: float) -> np.ndarray:
-    """Sheet coordinates (n, 3, 2), u along the field, to patch coordinates, mm."""
-    angle = np.deg2rad(lay_deg) + offsets.turn_rad[print_id]
-    c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    u, v = uv_mm[..., 0], uv_mm[..., 1]
-    shift = offsets.shift_mm[print_id]
-    return np.stack([c * u - s * v + shift[:, None, 0], s * u + c * v + shift[:, None, 1]], axis=2)
-
-
-@dataclass(frozen=True)
-class _Rows:
-    start: np.ndarray
-    print_id: np.ndarray
-    uv_mm: np.ndarray
-    weight: np.ndarray
 
 
 class _Sheets:
@@ -171,12 +147,12 @@ class _Sheets:
                 return tuple(column[:used].copy() for column in rows)
             room *= 2
 
-    def rows(self) -> _Rows:
+    def rows(self) -> SheetRows:
         triangle, print_id, uv_mm, weight = (np.concatenate(column) for column in zip(*self.parts, strict=True))
         order = np.lexsort((print_id, triangle))
         start = np.zeros(self.surface.n_triangles + 1, np.int64)
         np.cumsum(np.bincount(triangle, minlength=self.surface.n_triangles), out=start[1:])
-        return _Rows(start, print_id[order], uv_mm[order], weight[order])
+        return SheetRows(start, print_id[order], uv_mm[order], weight[order])
 
 
 def _fill_holes(sheets: _Sheets, where: np.ndarray, spec: ScatterSpec) -> None:
@@ -226,4 +202,6 @@ def _empty(surface: Surface, spec: ScatterSpec) -> Prints:
         corner_mm=np.empty((0, 3, 2), np.float32),
         corner_weight=np.empty((0, 3), np.float32),
         sharpness=sharpness_for(spec.print_mm, spec.overlap_mm),
+        pair_start=np.zeros(surface.n_triangles + 1, np.int64),
+        likeness=np.empty(0, np.float32),
     )

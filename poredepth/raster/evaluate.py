@@ -57,6 +57,6 @@ def add_prints(
     """
     kernels.add_prints(
         points.triangle, points.barycentric, mask, np.float32(gain), footprint_mm, prints.start, prints.picture,
-        prints.corner_mm, prints.corner_weight, prints.sharpness, prints.keep_contrast, pictures.first_level, pictures.levels,
+        prints.corner_mm, prints.corner_weight, prints.pair_start, prints.likeness, prints.sharpness, prints.keep_contrast, pictures.first_level, pictures.levels,
         pictures.coefficients, height_mm,
     )

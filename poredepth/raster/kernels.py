@@ -18,6 +18,10 @@ EDGE_SLACK = 1e-9
 LEAST_SHARE = np.float32(1e-6)
 
 
+#: Least square of the divisor where prints meet, beside the one for unrelated prints.
+LEAST_OF_SQUARES = np.float32(0.25)
+
+
 @njit(nogil=True, cache=True)
 def own_texels(corner_px, affine, candidates, rank, row0, col0, owner, barycentric):
     """Give each texel of a window to the triangle its centre lies in.
@@ -114,25 +118,31 @@ def fill_gutter(
 
 @njit(nogil=True, cache=True)
 def add_prints(
-    triangle, barycentric, mask, gain, footprint_mm, start, picture, corner_mm, corner_weight, sharpness, keep_contrast,
-    first_level, levels, coefficients, height_mm,
+    triangle, barycentric, mask, gain, footprint_mm, start, picture, corner_mm, corner_weight, pair_start, likeness,
+    sharpness, keep_contrast, first_level, levels, coefficients, height_mm,
 ):
     """Add a layer's height at skin points to ``height_mm``.
 
-    Prints of weights w (positive part, to the power ``sharpness``) and heights h meet as sum(w h) / sqrt(sum w^2),
-    which keeps the variance of unrelated prints (the variance-keeping blend of Heitz & Neyret 2018, for mean 0); with
-    ``keep_contrast`` false as the plain average sum(w h) / sum w.
+    Prints of weights w (positive part, to the power ``sharpness``) and heights h meet as sum(w h) / sqrt(sum_ij w_i w_j
+    r_ij), r_ij the likeness of two prints where they meet and 1 for i = j: it keeps the variance (the blend of Heitz &
+    Neyret 2018 for r = 0 and mean 0; the average for r = 1).  With ``keep_contrast`` false they meet as the plain
+    average sum(w h) / sum w.
 
     Parameters
     ----------
     triangle int32 (n,), -1 without skin; barycentric float32 (n, 3); mask float32 (n,); gain : float
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
-    start, picture, corner_mm, corner_weight, sharpness : see `placement.prints.Prints`
+    start, picture, corner_mm, corner_weight, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
     levels : float64 (n_levels, 8): offset, stride, rows, cols, texel_x, texel_y, periodic, texel of level 0
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
     height_mm : float32 (n,), changed in place
     """
+    most_rows = 0
+    for t in range(len(start) - 1):
+        most_rows = max(most_rows, start[t + 1] - start[t])
+    share = np.empty(most_rows, np.float32)
+    live = np.empty(most_rows, np.int64)
     for p in range(len(triangle)):
         t = triangle[p]
         if t < 0 or mask[p] <= np.float32(0):
@@ -141,29 +151,63 @@ def add_prints(
         if first == last:
             continue
         b0, b1, b2 = barycentric[p, 0], barycentric[p, 1], barycentric[p, 2]
-        most = np.float32(0)
-        for e in range(first, last):
-            w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
-            most = max(most, w)
-        if most <= np.float32(0):
+        n_live = _live_prints(b0, b1, b2, first, last, corner_weight, sharpness, share, live)
+        if n_live == 0:
             continue
         texel = b0 * footprint_mm[t, 0] + b1 * footprint_mm[t, 1] + b2 * footprint_mm[t, 2]
-        total, weights, squares = np.float32(0), np.float32(0), np.float32(0)
-        for e in range(first, last):
-            w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
-            if w <= np.float32(0):
-                continue
-            share = _power(w / most, sharpness)
-            if share < LEAST_SHARE:
-                continue
+        total = np.float32(0)
+        for a in range(n_live):
+            e = live[a]
             x = b0 * corner_mm[e, 0, 0] + b1 * corner_mm[e, 1, 0] + b2 * corner_mm[e, 2, 0]
             y = b0 * corner_mm[e, 0, 1] + b1 * corner_mm[e, 1, 1] + b2 * corner_mm[e, 2, 1]
             i = picture[e]
-            total += share * _sample(x, y, texel, first_level[i], first_level[i + 1], levels, coefficients)
-            weights += share
-            squares += share * share
-        divisor = np.sqrt(squares) if keep_contrast else weights
-        height_mm[p] += gain * mask[p] * (total / divisor)
+            total += share[a] * _sample(x, y, texel, first_level[i], first_level[i + 1], levels, coefficients)
+        if n_live > 1:
+            total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
+        height_mm[p] += gain * mask[p] * total
+
+
+@njit(nogil=True, cache=True)
+def _live_prints(b0, b1, b2, first, last, corner_weight, sharpness, share, live):
+    """Rows of a triangle that count at a point, and their shares beside the strongest; returns how many."""
+    most = np.float32(0)
+    for e in range(first, last):
+        w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
+        share[e - first] = w
+        most = max(most, w)
+    n_live = 0
+    for e in range(first, last):
+        w = share[e - first]
+        if w <= np.float32(0):
+            continue
+        part = _power(w / most, sharpness)
+        if part < LEAST_SHARE:
+            continue
+        share[n_live] = part
+        live[n_live] = e
+        n_live += 1
+    if n_live == 1:
+        share[0] = np.float32(1)
+    return n_live
+
+
+@njit(nogil=True, cache=True)
+def _divisor(n_live, share, live, first, last, first_pair, likeness, keep_contrast):
+    n_rows = last - first
+    total, squares = np.float32(0), np.float32(0)
+    for a in range(n_live):
+        if not keep_contrast:
+            total += share[a]
+            continue
+        squares += share[a] * share[a]
+        i = live[a] - first
+        before = first_pair + i * n_rows - i * (i + 1) // 2 - i - 1
+        for b in range(a + 1, n_live):
+            total += np.float32(2) * share[a] * share[b] * likeness[before + live[b] - first]
+    if not keep_contrast:
+        return total
+    # several prints that are all unlike each other must not bring the sum near 0
+    return np.sqrt(max(squares + total, LEAST_OF_SQUARES * squares))
 
 
 @njit(nogil=True, cache=True)

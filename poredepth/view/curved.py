@@ -8,8 +8,9 @@ import numpy as np
 
 from poredepth.surface.skin import Surface
 
-#: How far facets are bent towards their corners' tangent planes (Boubekeur & Alexa 2008, section 3.3: 3/4).
-BEND = 0.75
+#: How far facets are bent towards their corners' tangent planes.  A facet of a paraboloid lies half as far below the
+#: surface as below those planes, so half of the way meets it (own derivation); more would puff facets up.
+BEND = 0.5
 #: Parts along each edge of a triangle; meshes of more triangles than that are fine enough as they are.
 PARTS, LARGE_MESH_TRIANGLES = 3, 400_000
 #: Rounds of smoothing of normals, which level out steps of density in the mesh, and the angle beyond which neighbours

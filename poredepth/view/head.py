@@ -30,7 +30,7 @@ SHEEN_POWER = 24
 SKY_UP = np.array([-0.15, 0.80, 0.58])
 FILL_TOWARDS = np.array([0.80, 0.05, 0.60])
 #: Linear greys of the ground, bottom and top.
-GROUND_LINEAR = (np.array([0.075, 0.076, 0.078]), np.array([0.165, 0.166, 0.168]))
+GROUND_LINEAR = (np.array([0.034, 0.036, 0.039]), np.array([0.095, 0.098, 0.103]))
 #: Cosine between skin and viewer below which relief is faded out: a pixel there covers too much skin.
 GRAZING = (0.06, 0.30)
 

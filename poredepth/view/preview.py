@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import secrets
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -140,11 +140,22 @@ def texel_steps_mm(raster: TileRaster, tile: int, window: Window) -> tuple[np.nd
     surface = raster.surface
     has_height = raster.skin_points(tile, window).triangle >= 0
     drawn = TileRaster(surface, raster.size_px, 0).skin_points(tile, window).triangle
+    is_used = np.zeros(surface.n_triangles + 1, bool)
+    is_used[drawn] = True
+    used = np.flatnonzero(is_used[:-1])
     # a last row of nan, for triangle -1
     jacobian = np.full((surface.n_triangles + 1, 2, 2), np.nan, np.float32)
-    jacobian[:-1] = mm_per_uv(surface) / raster.size_px
+    jacobian[used] = mm_per_uv(_part(surface, used)) / raster.size_px
     step = jacobian[drawn].reshape(*window.shape, 2, 2)
     return step[..., 0], -step[..., 1], has_height.reshape(window.shape)
+
+
+def _part(surface: Surface, triangles: np.ndarray) -> Surface:
+    """The same skin with only the given triangles (n,), in that order."""
+    return replace(
+        surface, tri_vertex=surface.tri_vertex[triangles], tri_uv_vertex=surface.tri_uv_vertex[triangles],
+        tri_face=surface.tri_face[triangles], tri_group=surface.tri_group[triangles],
+    )
 
 
 def _heights_mm(composition: Composition, raster: TileRaster, tile: int, window: Window) -> np.ndarray:
@@ -187,15 +198,15 @@ def save_png(image: np.ndarray, path: Path | str) -> Path:
 def _field(composition: Composition, region: str | None) -> RegionField | None:
     if region is None:
         return None
-    regions = composition.ground.regions
-    if region not in regions:
-        close = suggest(region, regions)
+    names = composition.recipe.regions
+    if region not in names:
+        close = suggest(region, names)
         end = "" if close is None else f"; did you mean {close!r}?"
         raise RegionError(
             f"{composition.recipe.file or 'recipe'}: regions: found no region {region!r}; "
-            f"allowed: {names_text(regions, 'the whole skin only, the recipe has no regions')}{end}"
+            f"allowed: {names_text(names, 'the whole skin only, the recipe has no regions')}{end}"
         )
-    return regions[region]
+    return composition.ground.regions[region]
 
 
 def _label(region: str | None) -> str:

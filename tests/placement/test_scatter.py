@@ -6,7 +6,8 @@ from reference import sheet_solution
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.centres import blue_noise
 from poredepth.placement.prints import sharpness_for, stretch
-from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, choose_offsets, scatter, uncovered
+from poredepth.placement.matching import random_pieces
+from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, scatter, uncovered
 from poredepth.surface.directions import direction_field
 from poredepth.surface.points import random_skin_points
 from poredepth.surface.skin import refined
@@ -84,8 +85,6 @@ def test_sheet_equals_its_definition():
                 s.tri_group, s.group_names)
     field = direction_field(s, [np.array([[5, 20, 1], [35, 26, 1.0]])])
     prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(14, 1, seed=2, name="y"))
-    patch_offsets = choose_offsets(prints.n_prints, PATCH, ScatterSpec(14, 1, seed=2, name="y"), np.random.default_rng(0))
-    assert len(patch_offsets.shift_mm) == prints.n_prints
     # a print far from the rim of the mesh: its rows against the dense solution on the same triangles
     at = s.points_mm(prints.centre_triangle, prints.centre_barycentric)
     chosen = int(np.argmin(np.linalg.norm(at[:, :2] - 20, axis=1)))
@@ -139,12 +138,13 @@ def test_lay_follows_the_field():
     assert (np.linalg.det(to_patch) > 0).all()  # never mirrored
 
 
-def test_turn_spreads_prints_about_the_field():
-    offsets = choose_offsets(4000, PATCH, ScatterSpec(9, 0.5, turn_deg=20), np.random.default_rng(0))
-    off = np.rad2deg(np.minimum(offsets.turn_rad % np.pi, np.pi - offsets.turn_rad % np.pi))
+def test_random_pieces_come_from_the_whole_patch_turned_about_its_lay():
+    pieces = random_pieces(4000, PATCH, 20, np.random.default_rng(0))
+    off = np.rad2deg(np.minimum(pieces.turn_rad % np.pi, np.pi - pieces.turn_rad % np.pi))
     assert off.max() <= 20
     assert off.mean() == pytest.approx(10, abs=0.5)  # mean of a uniform draw
-    assert offsets.shift_mm.max(0) == pytest.approx([20, 10], abs=0.05)  # the whole patch is drawn from
+    assert pieces.shift_mm.max(0) == pytest.approx([20, 10], abs=0.05)
+    assert pieces.shift_mm.min(0) == pytest.approx([0, 0], abs=0.05)
 
 
 def test_same_seed_same_prints_other_seed_other_prints():

@@ -42,7 +42,11 @@ def test_kernel_equals_its_slow_twin(keep_contrast):
         rows = slice(prints.start[t], prints.start[t + 1])
         w = prints.corner_weight[rows].astype(float) @ b
         x, y = np.einsum("nkx,k->nx", prints.corner_mm[rows].astype(float), b).T
-        want = blended(w, periodic_cubic(patch.height_mm, patch.texel_mm, x, y), prints.sharpness, keep_contrast)
+        r = np.eye(len(w), dtype=float)
+        upper = np.triu_indices(len(w), 1)
+        r[upper] = r.T[upper] = prints.likeness[prints.pair_start[t] : prints.pair_start[t + 1]]
+        h = periodic_cubic(patch.height_mm, patch.texel_mm, x, y)
+        want = blended(w, h, prints.sharpness, r if keep_contrast else None)
         assert got[p] == pytest.approx(want, abs=2e-6)
 
 
@@ -52,7 +56,7 @@ def test_one_print_at_texel_centres_returns_the_picture_itself():
     s = flat_surface(40, 40, 1)
     n = s.n_triangles
     prints = Prints(np.arange(n + 1), np.zeros(n, np.int32), np.zeros(n, np.int32), s.corner_mm[..., :2].astype(np.float32),
-                    np.ones((n, 3), np.float32))
+                    np.ones((n, 3), np.float32), np.zeros(n + 1, np.int64), np.empty(0, np.float32))
     triangle = np.flatnonzero((s.corner_mm[..., :2].sum(2) < 1e-9).any(1))[0]
     corner = s.corner_mm[triangle, :, :2]
     at = [(2.5, 0.5), (10.5, 3.5), (25.5, 9.5)]

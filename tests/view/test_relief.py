@@ -92,7 +92,7 @@ LAYS = {
 @pytest.mark.parametrize("name", LAYS)
 @pytest.mark.parametrize("frame", [np.eye(2), turned(73), np.diag([1.0, -1.0]) @ turned(15)])
 def test_the_same_skin_under_the_same_light_has_the_same_shade(name, frame):
-    """The light is fixed on the skin; its side of the picture follows from the lay.  Own derivation, analytic slopes."""
+    """The light is fixed on the skin; its side of the picture follows from the lay.  Own derivation."""
     lay = LAYS[name]  # columns: mm of one column, mm of one row
     rows, cols = np.mgrid[:60, :80]
     x, y = np.einsum("kj,jrc->krc", lay, np.stack([cols, rows]))
