@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from poredepth import prepare, recipe_from_dict
@@ -18,6 +20,7 @@ def grating(wave_mm: float = 1.0, amplitude_mm: float = 0.01) -> HeightPatch:
     return HeightPatch("grating", np.tile(row, (1000, 1)), TEXEL_MM, lay_deg=90.0)
 
 
+@cache
 def pore_patch() -> HeightPatch:
     return HeightPatch("pores", pores(20.0, TEXEL_MM, seed=4), TEXEL_MM)
 

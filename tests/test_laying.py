@@ -14,7 +14,7 @@ from shared_data import read_if_there
 from skin_measure import dominant_wave, flat_view, line_angle_difference
 
 from poredepth import compose
-from poredepth.patch.synthesise import pores  # noqa: F401  (the patch of these tests)
+from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.surface.points import random_skin_points
 from poredepth.surface.regions import region_triangles
 
@@ -114,13 +114,14 @@ def test_scatter_keeps_the_structure_of_its_patch_where_simpler_blends_fail():
     """Sq within 2 %, Ssk and Sku within 10 %, pits within 10 %; plain averaging fails on Sq, wide overlaps on pits."""
     patch, side_mm = pore_patch(), 60.0
 
-    def laid(keep_contrast=True, **keys):
-        c = composed_of(flat_mesh(side_mm, side_mm, 24), "mm", {"pores": patch}, [scatter_layer("pores", 9.0, **keys)],
-                        seed=5)
-        layers = tuple(replace(x, prints=replace(x.prints, keep_contrast=keep_contrast)) for x in c.layers)
-        return compose(replace(c, layers=layers), size_px=int(side_mm / TEXEL_MM))[1001].height_mm
+    def laid(overlap_mm=0.45, matched=True, keep_contrast=True):
+        c = composed_of(flat_mesh(side_mm, side_mm, 24), "mm", {"pores": patch}, [scatter_layer("pores", 9.0)], seed=5)
+        spec = ScatterSpec(9.0, overlap_mm, matched=matched, seed=5, name="pores")
+        prints = scatter(c.surface, c.ground.field, np.ones(c.surface.n_triangles, bool), patch, spec)
+        layer = replace(c.layers[0], prints=replace(prints, keep_contrast=keep_contrast))
+        return compose(replace(c, layers=(layer,)), size_px=int(side_mm / TEXEL_MM))[1001].height_mm
 
-    ours, plain, wide = laid(), laid(keep_contrast=False), laid(overlap_mm=9.0)
+    ours, plain, wide = laid(), laid(matched=False, keep_contrast=False), laid(overlap_mm=9.0, matched=False)
     sq, ssk, sku = _texture(patch.height_mm)
     deep_mm = 3.2e-3 * sq
     pits = _pits_per_cm2(patch.height_mm, deep_mm)

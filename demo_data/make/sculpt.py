@@ -47,6 +47,8 @@ def forehead_mm(p):
         line = level + 0.9 * np.sin(x / 15.0 + phase) + 0.5 * np.sin(x / 6.1 + 2 * phase) - 1.6 * bell(x / 17.0)
         line += 1.2 * np.sin(np.minimum(np.abs(x), 60.0) / 19.0)
         ends = step((reach_left - x) / 14.0) * step((reach_right + x) / 14.0)
+        if level == FOREHEAD_LINES[0][0]:
+            ends = ends * (1.0 - bell(x / 13.0))  # the lowest line makes room for the upright pair between the brows
         out += depth * ends * broken(x, phase) * crease(y - line, 0.8)
     return out * step((z - 30) / 15)
 
@@ -68,9 +70,9 @@ def crows_feet_mm(p, side):
 def glabella_mm(p, side):
     """Upright pair between the brows."""
     x, y, z = p.T
-    line = 6.2 + 0.10 * (y - 12.0) + 0.5 * side
-    ends = step((y - 3.0) / 7.0) * step((30.0 + 1.5 * side - y) / 10.0)
-    return (0.30 + 0.05 * side) * ends * crease(x - line, 0.8) * step((z - 70) / 10)
+    line = 6.2 + 0.10 * (y - 12.0) + 0.5 * side + 0.4 * np.sin(y / 4.0 + side)
+    ends = step((y - 3.0) / 9.0) * step((26.0 + 3.0 * side - y) / 14.0)
+    return (0.24 + 0.06 * side) * ends * crease(x - line, 0.8) * step((z - 70) / 10)
 
 
 def nasolabial_mm(p, side):

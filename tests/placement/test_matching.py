@@ -81,7 +81,7 @@ def test_a_wave_runs_on_from_print_to_print():
     assert _lay(patch, matched=False).likeness.mean() < 0.2
     found = _lay(patch).likeness
     assert np.median(found[found != 0]) > 0.95
-    assert np.percentile(found[found != 0], 10) > 0.7
+    assert np.percentile(found[found != 0], 10) > 0.6
 
 
 def test_neighbours_do_not_show_the_same_piece():
