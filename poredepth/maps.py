@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import MapFileError
-from poredepth.mix.blocks import Blocking, fill_tile
+from poredepth.mix.blocks import TWO_THREADS, Blocking, fill_tile
 from poredepth.output import (
     Calibration,
     MapMetadata,
@@ -52,7 +52,7 @@ def compose(
     composition: Composition,
     *,
     size_px: int | None = None,
-    blocking: Blocking = Blocking(),
+    blocking: Blocking = TWO_THREADS,
     on_progress: OnProgress = quiet,
 ) -> dict[int, HeightMap]:
     """Compose every UV tile in memory.
@@ -81,7 +81,7 @@ def write_maps(
     *,
     stem: str | None = None,
     number_tiles: bool | None = None,
-    blocking: Blocking = Blocking(),
+    blocking: Blocking = TWO_THREADS,
     on_progress: OnProgress = quiet,
 ) -> list[WrittenMap]:
     """Compose every UV tile and write it as the recipe's output says; all tiles share one calibration.
@@ -109,14 +109,21 @@ def write_maps(
         heights = [_filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles]
         ranges = [range_mm(RowSource.of(height_mm, raster.whole().shape)) for height_mm in heights]
         calibration = fit_calibration(
-            output.format, output.unit, min(low for low, _ in ranges), max(high for _, high in ranges),
-            mid=output.mid, scale_mm=output.scale_mm, headroom=output.headroom,
+            output.format,
+            output.unit,
+            min(low for low, _ in ranges),
+            max(high for _, high in ranges),
+            mid=output.mid,
+            scale_mm=output.scale_mm,
+            headroom=output.headroom,
         )
         written = []
         for number, (tile, height_mm) in enumerate(zip(raster.tiles, heights, strict=True)):
             on_progress("write", number, len(heights))
             path = folder / tile_file_name(stem, tile, output.format, several)
-            written.append(write_map(path, height_mm, calibration, map_metadata(composition, raster, tile, calibration)))
+            written.append(
+                write_map(path, height_mm, calibration, map_metadata(composition, raster, tile, calibration))
+            )
         on_progress("write", len(heights), len(heights))
     return written
 
@@ -143,8 +150,13 @@ def _patch_record(recipe: Recipe, patch: HeightPatch) -> PatchRecord:
     origin = patch.provenance
     # the name the recipe gives, not a path of this machine
     file = recipe.patches[patch.name].file if patch.name in recipe.patches else None
-    known = {"file": file, "sha256": origin.sha256, "source": origin.source, "licence": origin.licence,
-             "consent": origin.consent}
+    known = {
+        "file": file,
+        "sha256": origin.sha256,
+        "source": origin.source,
+        "licence": origin.licence,
+        "consent": origin.consent,
+    }
     return PatchRecord(patch.name, **{key: value for key, value in known.items() if value is not None})
 
 
@@ -171,7 +183,11 @@ def _room_for(raster: TileRaster, folder: Path) -> Iterator[Path | None]:
 
 
 def _filled(
-    composition: Composition, raster: TileRaster, tile: int, room: Path | None, blocking: Blocking,
+    composition: Composition,
+    raster: TileRaster,
+    tile: int,
+    room: Path | None,
+    blocking: Blocking,
     on_progress: OnProgress,
 ) -> np.ndarray:
     shape = raster.whole().shape

@@ -22,8 +22,16 @@ def load_patches(recipe: Recipe, given: Mapping[str, HeightPatch]) -> dict[str, 
     used = {spec.patch for spec in recipe.layers if spec.patch is not None}
     return {
         name: load_patch(
-            name, recipe.path(spec.file), texel_um=spec.texel_um, height_um=spec.height_um, zero=spec.zero,
-            invert=spec.invert, lay_deg=spec.lay_deg, source=spec.source, licence=spec.licence, consent=spec.consent,
+            name,
+            recipe.path(spec.file),
+            texel_um=spec.texel_um,
+            height_um=spec.height_um,
+            zero=spec.zero,
+            invert=spec.invert,
+            lay_deg=spec.lay_deg,
+            source=spec.source,
+            licence=spec.licence,
+            consent=spec.consent,
         )
         for name, spec in recipe.patches.items()
         if name in used and name not in given
@@ -58,8 +66,9 @@ def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
     """The files a name stands for, by UV tile; a name without <UDIM> is tile 1001."""
     if UDIM_TOKEN not in name:
         return {1001: recipe.path(name)}
-    pattern = re.compile(re.escape(Path(name).name).replace(re.escape(UDIM_TOKEN), TILE_PATTERN, 1).replace(
-        re.escape(UDIM_TOKEN), r"\1"))
+    pattern = re.compile(
+        re.escape(Path(name).name).replace(re.escape(UDIM_TOKEN), TILE_PATTERN, 1).replace(re.escape(UDIM_TOKEN), r"\1")
+    )
     return {int(pattern.fullmatch(path.name)[1]): path for path in tile_files(recipe.folder, name)}
 
 

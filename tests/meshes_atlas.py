@@ -18,8 +18,14 @@ def sphere_unwrapped_anew(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
     mesh = sphere_mesh(radius_mm, n)
     uv = mesh.texcoord.copy()
     per_chart = len(uv) // 6
-    places = [(0.02, 0.02, 0.6, 0.5), (0.65, 0.02, 0.33, 0.3), (0.65, 0.36, 0.2, 0.33), (0.02, 0.55, 0.35, 0.43),
-              (0.4, 0.55, 0.22, 0.4), (0.66, 0.72, 0.32, 0.26)]
+    places = [
+        (0.02, 0.02, 0.6, 0.5),
+        (0.65, 0.02, 0.33, 0.3),
+        (0.65, 0.36, 0.2, 0.33),
+        (0.02, 0.55, 0.35, 0.43),
+        (0.4, 0.55, 0.22, 0.4),
+        (0.66, 0.72, 0.32, 0.26),
+    ]
     for chart, (u, v, width, height) in enumerate(places):
         here = slice(chart * per_chart, (chart + 1) * per_chart)
         local = (uv[here] - uv[here].min(0)) / np.ptp(uv[here], axis=0)
@@ -29,7 +35,9 @@ def sphere_unwrapped_anew(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
             local = local[:, ::-1]
         uv[here] = local * [width, height] + [u, v]
     return PolygonMesh.from_arrays(
-        mesh.position, faces_of(mesh), uv,
+        mesh.position,
+        faces_of(mesh),
+        uv,
         [mesh.face_texcoord[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)],
     )
 

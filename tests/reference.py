@@ -18,7 +18,9 @@ def sheet_solution(corner_mm, direction_xyz, vertex):
         normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
         area = 0.5 * np.linalg.norm(normal)
         normal = normal / np.linalg.norm(normal)
-        gradient = np.stack([np.cross(normal, corner[(k + 2) % 3] - corner[(k + 1) % 3]) for k in range(3)]) / (2 * area)
+        gradient = np.stack([np.cross(normal, corner[(k + 2) % 3] - corner[(k + 1) % 3]) for k in range(3)]) / (
+            2 * area
+        )
         for axis in range(3):
             row = np.zeros(n_vertices)
             row[v] += np.sqrt(area) * gradient[:, axis]
@@ -45,8 +47,14 @@ def blended(weights, heights, sharpness, likeness=None):
 
 def point_in_triangle(point, corner):
     """Barycentrics of a 2-D point, from areas."""
+
     def area(a, b, c):
         return 0.5 * ((b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1]))
 
     whole = area(*corner)
-    return np.array([area(point, corner[1], corner[2]), area(corner[0], point, corner[2]), area(corner[0], corner[1], point)]) / whole
+    return (
+        np.array(
+            [area(point, corner[1], corner[2]), area(corner[0], point, corner[2]), area(corner[0], corner[1], point)]
+        )
+        / whole
+    )

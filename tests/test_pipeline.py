@@ -22,8 +22,16 @@ REGION = {"disk": {"center": [18, 0, 24], "radius_mm": 25, "feather_mm": 8}}
 def _sphere(size_px=256, **keys):
     layers = keys.pop("layers", [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)])
     mesh = keys.pop("mesh", sphere_mesh())
-    return composed_of(mesh, "mm", {"pores": pore_patch()}, layers, directions=GUIDES, regions=REGION,
-                       output={"size_px": size_px}, **keys)
+    return composed_of(
+        mesh,
+        "mm",
+        {"pores": pore_patch()},
+        layers,
+        directions=GUIDES,
+        regions=REGION,
+        output={"size_px": size_px},
+        **keys,
+    )
 
 
 def test_zero_layers_are_exactly_zero_and_so_is_gain_zero():
@@ -36,8 +44,10 @@ def test_zero_layers_are_exactly_zero_and_so_is_gain_zero():
 def test_zero_layers_write_exactly_mid_everywhere(tmp_path, format):
     from poredepth import write_maps
 
-    recipe = recipe_from_dict({"poredepth": 1, "mesh": {"file": "x", "unit": "mm"},
-                               "output": {"size_px": 64, "format": format}}, check_files=False)
+    recipe = recipe_from_dict(
+        {"poredepth": 1, "mesh": {"file": "x", "unit": "mm"}, "output": {"size_px": 64, "format": format}},
+        check_files=False,
+    )
     [written] = write_maps(prepare(recipe, mesh=flat_mesh()), tmp_path)
     height_mm, metadata = read_map(written.path)
     assert (height_mm == 0).all()
@@ -55,12 +65,17 @@ def test_a_head_moved_and_turned_rigidly_gives_the_same_map():
         return (np.array(point) @ turn.T + shift).tolist()
 
     a = compose(_sphere())[1001].height_mm
-    b = compose(composed_of(
-        moved(sphere_mesh(), turn, shift), "mm", {"pores": pore_patch()},
-        [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)],
-        directions=[{"points": [to(p) for p in GUIDES[0]["points"]]}],
-        regions={"disk": {**REGION["disk"], "center": to(REGION["disk"]["center"])}}, output={"size_px": 256},
-    ))[1001].height_mm
+    b = compose(
+        composed_of(
+            moved(sphere_mesh(), turn, shift),
+            "mm",
+            {"pores": pore_patch()},
+            [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)],
+            directions=[{"points": [to(p) for p in GUIDES[0]["points"]]}],
+            regions={"disk": {**REGION["disk"], "center": to(REGION["disk"]["center"])}},
+            output={"size_px": 256},
+        )
+    )[1001].height_mm
     assert np.abs(a - b).max() < 1e-6
     assert a.std() > 0.001
 
@@ -149,10 +164,12 @@ def test_a_patch_that_does_not_tile_is_refused_by_scatter():
 
 def test_progress_names_every_stage_in_order():
     said = []
-    recipe = recipe_from_dict({"poredepth": 1, "mesh": {"file": "x", "unit": "mm"}, "output": {"size_px": 64}},
-                              check_files=False)
-    compose(prepare(recipe, mesh=flat_mesh(), on_progress=lambda *a: said.append(a)),
-            on_progress=lambda *a: said.append(a))
+    recipe = recipe_from_dict(
+        {"poredepth": 1, "mesh": {"file": "x", "unit": "mm"}, "output": {"size_px": 64}}, check_files=False
+    )
+    compose(
+        prepare(recipe, mesh=flat_mesh(), on_progress=lambda *a: said.append(a)), on_progress=lambda *a: said.append(a)
+    )
     stages = list(dict.fromkeys(stage for stage, _, _ in said))
     assert stages == ["mesh", "patches", "directions", "regions", "layers", "compose"]
     assert said[-1][1] == said[-1][2]

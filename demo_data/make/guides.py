@@ -1,14 +1,15 @@
 """Guide lines for the direction of the demo head's skin -> demo_data/guides.obj.
 
-They follow the relaxed skin tension lines of the face: across the muscles that pull on the skin (Borges & Alexander 1962,
-Borges 1984; forehead, glabella, crow's feet, lips and neck after published descriptions, cheek, nose and chin from
-memory).  Points in centimetres on the demo head; lines of SIDES are mirrored to the right side.
+They follow the relaxed skin tension lines of the face: across the muscles that pull on the skin (Borges & Alexander
+1962, Borges 1984; forehead, glabella, crow's feet, lips and neck after published descriptions, cheek, nose and chin
+from memory).  Points in centimetres on the demo head; lines of SIDES are mirrored to the right side.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
 
+# fmt: off
 MIDDLE = {
     "forehead_0": [
         (-4.80, 2.87, 7.13), (-3.20, 2.92, 8.54), (-1.60, 2.89, 9.19), (0.00, 2.80, 9.36), (1.60, 2.89, 9.19),
@@ -124,6 +125,7 @@ SIDES = {
 }
 
 
+# fmt: on
 def guides() -> dict[str, list[tuple[float, float, float]]]:
     """Every guide line by name, both sides."""
     out = dict(MIDDLE)

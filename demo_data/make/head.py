@@ -20,8 +20,24 @@ ROWS, COLUMNS = 128, 72
 NECK_Y_MM = -160.0
 LASH_ROW, MOUTH_ROW = 49, 87
 # row number -> height in mm where that row meets the midline, front and back of the head
-FRONT_ROWS = {18: 84, 30: 49, 42: 14, 49: 0, 56: -13, 65: -34, 69: -41, 73: -47, 77: -53.5, 81: -60.5, 87: -71.5,
-              92: -80, 98: -92.5, 105: -110, 116: -121.5, 128: NECK_Y_MM}
+FRONT_ROWS = {
+    18: 84,
+    30: 49,
+    42: 14,
+    49: 0,
+    56: -13,
+    65: -34,
+    69: -41,
+    73: -47,
+    77: -53.5,
+    81: -60.5,
+    87: -71.5,
+    92: -80,
+    98: -92.5,
+    105: -110,
+    116: -121.5,
+    128: NECK_Y_MM,
+}
 BACK_ROWS = {18: 68, 49: 12, 87: -38, 105: -64, 116: -94, 128: NECK_Y_MM}
 # chart -> tile offset, lower left corner (u, v) in the tile, UV units per mm, quarter turns anticlockwise
 FACE_SCALE, BACK_SCALE = 1 / 260.0, 0.00216

@@ -25,7 +25,8 @@ def command(
     size: SizePx = None,
     format: Format = None,
     unit: Annotated[
-        str | None, typer.Option("--unit", metavar="UNIT", help="Scene unit: um, mm, cm, m or in. Default: the recipe's.")
+        str | None,
+        typer.Option("--unit", metavar="UNIT", help="Scene unit: um, mm, cm, m or in. Default: the recipe's."),
     ] = None,
     threads: Threads = 2,
 ) -> None:

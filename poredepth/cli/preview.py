@@ -27,10 +27,13 @@ def command(
     output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE.png", help="Picture to write.")] = Path(
         "preview.png"
     ),
-    window: Annotated[int, typer.Option("--window", metavar="PIXELS", min=16, max=8192, help="Largest side shown.")] = 1024,
+    window: Annotated[
+        int, typer.Option("--window", metavar="PIXELS", min=16, max=8192, help="Largest side shown.")
+    ] = 1024,
     size: SizePx = None,
     light: Annotated[
-        float, typer.Option("--light", metavar="DEGREES", help="Where the light comes from, anticlockwise from the right.")
+        float,
+        typer.Option("--light", metavar="DEGREES", help="Where the light comes from, anticlockwise from the right."),
     ] = 135.0,
     elevation: Annotated[
         float, typer.Option("--elevation", metavar="DEGREES", min=1, max=89, help="Height of the light over the skin.")
@@ -44,9 +47,7 @@ def command(
     with shown_progress() as on_progress:
         composition = prepare(loaded, on_progress=on_progress)
         on_progress("preview", 0, 1)
-        seen = render(
-            composition, region, size_px=window, map_size_px=size, azimuth_deg=light, elevation_deg=elevation
-        )
+        seen = render(composition, region, size_px=window, map_size_px=size, azimuth_deg=light, elevation_deg=elevation)
     save_png(seen.image, output)
     rows, cols = seen.height_mm.shape
     typer.echo(

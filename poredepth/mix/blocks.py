@@ -24,6 +24,9 @@ class Blocking:
     block_texels: int = BLOCK_TEXELS
 
 
+TWO_THREADS = Blocking()
+
+
 def window_height_mm(
     layers: Sequence[CompiledLayer], ground: LayingGround, raster: TileRaster, tile: int, window: Window
 ) -> np.ndarray:
@@ -38,7 +41,7 @@ def fill_tile(
     raster: TileRaster,
     tile: int,
     out: np.ndarray,
-    blocking: Blocking = Blocking(),
+    blocking: Blocking = TWO_THREADS,
     on_block: OnBlock | None = None,
 ) -> None:
     """Fill ``out`` (float32 (size_px, size_px), mm; an array or a memory map) with a tile's heights."""

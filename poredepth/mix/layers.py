@@ -62,9 +62,7 @@ def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGroun
             f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for scatter: a tileable patch"
         )
     region = ground.regions[spec.region] if spec.region is not None else None
-    how = ScatterSpec(
-        spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, seed=ground.seed, name=spec.name
-    )
+    how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, seed=ground.seed, name=spec.name)
     prints = scatter(ground.surface, ground.field, region_triangles(ground.surface, region), patch, how)
     pictures = pack_pictures([build_levels(patch)], periodic=True)
     return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=False)
@@ -78,5 +76,3 @@ def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], sur
     return CompiledLayer(
         spec.name, spec.gain, spec.region, map_prints(surface, tiles), pack_pictures(stacks, periodic=False), in_uv=True
     )
-
-

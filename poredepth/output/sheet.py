@@ -24,14 +24,21 @@ def sheet_text(metadata: Sequence[MapMetadata], names: Sequence[str]) -> str:
     code = "" if m.mid_code is None else f" (16-bit code {m.mid_code})"
     tiles = "\n".join(f"  tile {x.tile}  {name}" for x, name in zip(metadata, names, strict=True))
     layers = "\n".join(f"  {name}" for name in m.layers) or "  none"
-    origin = "\n".join(
-        f"  {p.name}: source {p.source or 'not stated'}; licence {p.licence or 'not stated'}; "
-        f"consent {p.consent or 'not stated'}"
-        for p in m.patches
-    ) or "  none"
-    finest = "" if m.texel_um is None else (
-        f"Subdivide until edges are about {2 * m.texel_um:.0f} um on the skin to show all the map holds: a texel is\n"
-        f"{m.texel_um:.1f} um, and the shortest wave it can carry {2 * m.texel_um:.1f} um.\n"
+    origin = (
+        "\n".join(
+            f"  {p.name}: source {p.source or 'not stated'}; licence {p.licence or 'not stated'}; "
+            f"consent {p.consent or 'not stated'}"
+            for p in m.patches
+        )
+        or "  none"
+    )
+    finest = (
+        ""
+        if m.texel_um is None
+        else (
+            f"Subdivide until edges are about {m.texel_um:.0f} um on the skin to show all the map holds: that is the\n"
+            f"median size of a texel; the shortest wave it can carry is {2 * m.texel_um:.1f} um.\n"
+        )
     )
     return f"""Displacement map, {m.size_px[0]} x {m.size_px[1]} texels a tile, {m.format}
 
@@ -51,7 +58,7 @@ Layers, bottom to top:
 Patches:
 {origin}
 
-Made by poredepth {m.version} from {m.recipe or 'a recipe in memory'}, seed {m.seed}, recipe hash
+Made by poredepth {m.version} from {m.recipe or "a recipe in memory"}, seed {m.seed}, recipe hash
 {m.recipe_hash}
 """
 

@@ -48,7 +48,5 @@ def thin_out(
     # rounded, so that a head that was merely moved falls into cells alike
     cell = np.floor((point_mm - point_mm.min(axis=0)) / spacing_mm + 1e-6).astype(np.int64)
     keep = np.zeros(len(triangle), bool)
-    kernels.thin_out(
-        point_mm, surface.normal[triangle], spacing_mm, cell, cell.max(axis=0) + 1, keep, n_kept_before
-    )
+    kernels.thin_out(point_mm, surface.normal[triangle], spacing_mm, cell, cell.max(axis=0) + 1, keep, n_kept_before)
     return keep

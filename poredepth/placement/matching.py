@@ -19,7 +19,7 @@ import scipy.fft
 from scipy import ndimage
 
 from poredepth.patch.types import HeightPatch
-from poredepth.placement import kernels
+from poredepth.placement import matching_kernels as kernels
 
 #: Cells of the search along the longer side of a patch.
 SEARCH_CELLS = 128
@@ -27,7 +27,7 @@ SEARCH_CELLS = 128
 #: A print keeps this share of its diameter, in the patch, from what its neighbours and theirs show.
 KEEP_AWAY_RATIO = 0.35
 
-#: An offset that merely goes on in a neighbour's piece, closer than this share of a diameter, would end in plain tiling.
+#: An offset that, within this share of a diameter, merely goes on in a neighbour's piece would end in plain tiling.
 GO_ON_RATIO = 0.15
 
 #: At most this share of a patch is left out of a search.
@@ -112,7 +112,12 @@ def random_pieces(n_prints: int, patch: HeightPatch, turn_deg: float, rng: np.ra
 
 
 def matched_pieces(
-    rows: SheetRows, pairs: RowPairs, patch: HeightPatch, first: Pieces, sharpness: int, print_mm: float,
+    rows: SheetRows,
+    pairs: RowPairs,
+    patch: HeightPatch,
+    first: Pieces,
+    sharpness: int,
+    print_mm: float,
     rng: np.random.Generator,
 ) -> Pieces:
     """Improve random pieces print by print.
@@ -129,8 +134,17 @@ def matched_pieces(
     turn, shift, laid = first.turn_rad.copy(), first.shift_mm.copy(), np.zeros(n_prints, bool)
     for p in _walk_out(meets):
         points = kernels.comparison_points(
-            of_print[of_print_start[p] : of_print_start[p + 1]], _row_triangle(rows), rows.start, rows.print_id,
-            rows.uv_mm, rows.weight, search.step_mm, max(2, sharpness // 3), laid, turn, shift,
+            of_print[of_print_start[p] : of_print_start[p + 1]],
+            _row_triangle(rows),
+            rows.start,
+            rows.print_id,
+            rows.uv_mm,
+            rows.weight,
+            search.step_mm,
+            max(2, sharpness // 3),
+            laid,
+            turn,
+            shift,
         )
         if len(points):
             near = _ring(p, meets, laid)
@@ -139,9 +153,7 @@ def matched_pieces(
     return Pieces(shift, turn)
 
 
-def likeness(
-    rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Pieces, sharpness: int
-) -> np.ndarray:
+def likeness(rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Pieces, sharpness: int) -> np.ndarray:
     """Correlation of heights of two prints where they meet, float32 (n_pairs,), the same in all their triangles.
 
     1 for prints that show the same there (their average keeps the contrast), 0 for unrelated ones (the square-root
@@ -154,8 +166,16 @@ def likeness(
     unique, pair = np.unique(key, return_inverse=True)
     sums = np.zeros((len(unique), 3))
     kernels.pair_products(
-        pairs.first, pairs.second, pair.ravel(), pieces.place(rows.uv_mm, rows.print_id), rows.weight, sharpness,
-        _upwards(patch.height_mm), patch.texel_mm, 4.0 * patch.texel_mm, sums,
+        pairs.first,
+        pairs.second,
+        pair.ravel(),
+        pieces.place(rows.uv_mm, rows.print_id),
+        rows.weight,
+        sharpness,
+        _upwards(patch.height_mm),
+        patch.texel_mm,
+        4.0 * patch.texel_mm,
+        sums,
     )
     norm = np.sqrt(sums[:, 1] * sums[:, 2])
     found = np.divide(sums[:, 0], norm, out=np.zeros(len(unique)), where=norm > 0)

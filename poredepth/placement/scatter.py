@@ -139,9 +139,20 @@ class _Sheets:
         while True:
             rows = np.empty(room, np.int32), np.empty(room, np.int32), np.empty((room, 3, 2)), np.empty((room, 3))
             used = kernels.lay_sheets(
-                centre.astype(np.int64), barycentric, radius_mm, REACH_RATIO, surface.tri_vertex, surface.flat_mm,
-                adjacency.triangle, adjacency.edge, self._angle, self.field.turn, *self._around, *ALLOWED_STRETCH,
-                *rows, first,
+                centre.astype(np.int64),
+                barycentric,
+                radius_mm,
+                REACH_RATIO,
+                surface.tri_vertex,
+                surface.flat_mm,
+                adjacency.triangle,
+                adjacency.edge,
+                self._angle,
+                self.field.turn,
+                *self._around,
+                *ALLOWED_STRETCH,
+                *rows,
+                first,
             )
             if used >= 0:
                 return tuple(column[:used].copy() for column in rows)

@@ -29,10 +29,18 @@ def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool) -> Pictures
         for level in stack:
             if level.pad != 2:
                 raise AssertionError("the kernel takes levels with a margin of 2 texels")
-            rows.append((
-                offset, level.coefficients.shape[1], level.rows, level.cols, level.texel_x_mm, level.texel_y_mm,
-                float(periodic), max(stack[0].texel_x_mm, stack[0].texel_y_mm),
-            ))
+            rows.append(
+                (
+                    offset,
+                    level.coefficients.shape[1],
+                    level.rows,
+                    level.cols,
+                    level.texel_x_mm,
+                    level.texel_y_mm,
+                    float(periodic),
+                    max(stack[0].texel_x_mm, stack[0].texel_y_mm),
+                )
+            )
             parts.append(level.coefficients.ravel())
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
@@ -56,7 +64,21 @@ def add_prints(
     points : n skin points; mask : float32 (n,), 0 to 1; footprint_mm : float32 (n_triangles, 3)
     """
     kernels.add_prints(
-        points.triangle, points.barycentric, mask, np.float32(gain), footprint_mm, prints.start, prints.picture,
-        prints.corner_mm, prints.corner_weight, prints.pair_start, prints.likeness, prints.sharpness, prints.keep_contrast, pictures.first_level, pictures.levels,
-        pictures.coefficients, height_mm,
+        points.triangle,
+        points.barycentric,
+        mask,
+        np.float32(gain),
+        footprint_mm,
+        prints.start,
+        prints.picture,
+        prints.corner_mm,
+        prints.corner_weight,
+        prints.pair_start,
+        prints.likeness,
+        prints.sharpness,
+        prints.keep_contrast,
+        pictures.first_level,
+        pictures.levels,
+        pictures.coefficients,
+        height_mm,
     )

@@ -95,9 +95,7 @@ def nearest_border(border_px, gutter_px, row0, col0, owner, near_d2, near_edge):
 
 
 @njit(nogil=True, cache=True)
-def fill_gutter(
-    near_edge, border_triangle, affine, row0, col0, flat_mm, neighbour, neighbour_edge, owner, barycentric
-):
+def fill_gutter(near_edge, border_triangle, affine, row0, col0, flat_mm, neighbour, neighbour_edge, owner, barycentric):
     """Give gutter texels the skin point reached by walking on, straight over the border, from the border's triangle."""
     n_rows, n_cols = owner.shape
     for r in range(n_rows):
@@ -118,8 +116,23 @@ def fill_gutter(
 
 @njit(nogil=True, cache=True)
 def add_prints(
-    triangle, barycentric, mask, gain, footprint_mm, start, picture, corner_mm, corner_weight, pair_start, likeness,
-    sharpness, keep_contrast, first_level, levels, coefficients, height_mm,
+    triangle,
+    barycentric,
+    mask,
+    gain,
+    footprint_mm,
+    start,
+    picture,
+    corner_mm,
+    corner_weight,
+    pair_start,
+    likeness,
+    sharpness,
+    keep_contrast,
+    first_level,
+    levels,
+    coefficients,
+    height_mm,
 ):
     """Add a layer's height at skin points to ``height_mm``.
 

@@ -54,7 +54,13 @@ class TileRaster:
         owner = np.full(window.shape, -1, np.int32)
         barycentric = np.zeros((*window.shape, 3), np.float32)
         kernels.own_texels(
-            view.corner_px, view.affine, view.touching(window, 1.0), self._rank, window.row_px, window.col_px, owner,
+            view.corner_px,
+            view.affine,
+            view.touching(window, 1.0),
+            self._rank,
+            window.row_px,
+            window.col_px,
+            owner,
             barycentric,
         )
         if self.gutter_px > 0:
@@ -70,8 +76,16 @@ class TileRaster:
             view.border_px[borders], float(self.gutter_px), window.row_px, window.col_px, owner, near_d2, near_edge
         )
         kernels.fill_gutter(
-            near_edge, view.border_triangle[borders], view.affine, window.row_px, window.col_px, self.surface.flat_mm,
-            adjacency.triangle, adjacency.edge, owner, barycentric,
+            near_edge,
+            view.border_triangle[borders],
+            view.affine,
+            window.row_px,
+            window.col_px,
+            self.surface.flat_mm,
+            adjacency.triangle,
+            adjacency.edge,
+            owner,
+            barycentric,
         )
 
     @cached_property

@@ -17,15 +17,24 @@ Rules = Callable[[Mapping[str, Any]], list[Broken]]
 
 def check_findings(data: Mapping[str, Any]) -> list[Finding]:
     """Findings of all checks here, in no particular order."""
-    return [*_rule_findings(data), *_region_name_findings(data), *_circle_findings(data), *_patch_findings(data),
-            *_layer_name_findings(data)]
+    return [
+        *_rule_findings(data),
+        *_region_name_findings(data),
+        *_circle_findings(data),
+        *_patch_findings(data),
+        *_layer_name_findings(data),
+    ]
 
 
 def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Rules | None]]:
     """Each mapping of the recipe with its place and the rules between its keys."""
     yield (), data, None
-    rules: dict[str, Rules | None] = {"directions": direction_rules, "regions": region_rules, "patches": None,
-                                      "layers": layer_rules}
+    rules: dict[str, Rules | None] = {
+        "directions": direction_rules,
+        "regions": region_rules,
+        "patches": None,
+        "layers": layer_rules,
+    }
     for key in ("mesh", "output"):
         if isinstance(data.get(key), Mapping):
             yield (key,), data[key], None
@@ -51,8 +60,11 @@ def _rule_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
         for name, value in part.items():
             if value is None and name in known:
                 yield Finding((*loc, name), found_text(None), allowed_text(schema_at((*loc, name)), name))
-        broken = [Broken(name, "missing", allowed_text(schema_at((*loc, name)), name), missing=(name,))
-                  for name in schema_at(loc).get("required", ()) if name not in part]
+        broken = [
+            Broken(name, "missing", allowed_text(schema_at((*loc, name)), name), missing=(name,))
+            for name in schema_at(loc).get("required", ())
+            if name not in part
+        ]
         for rule in broken + (rules(part) if rules else []):
             # a key that is there under a misspelt name is one finding, not two
             if not set(rule.missing) & set(unknown.values()):
@@ -83,15 +95,23 @@ def _region_name_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
     for loc, name in used:
         if isinstance(name, str) and name and name not in names:
             others = [other for other in names if loc[:2] != ("regions", other)]
-            yield Finding(loc, f"unknown region {name!r}", names_text(others, "none (there are no others)"),
-                          suggest(name, others))
+            yield Finding(
+                loc, f"unknown region {name!r}", names_text(others, "none (there are no others)"), suggest(name, others)
+            )
 
 
 def _circle_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
     """One finding for each circle of regions, at the name that closes it."""
-    members = {loc[1]: [((*loc, key, i), name) for key in REGION_SETS if isinstance(part.get(key), list)
-                        for i, name in enumerate(part[key]) if isinstance(name, str)]
-               for loc, part in _entries(data, "regions")}
+    members = {
+        loc[1]: [
+            ((*loc, key, i), name)
+            for key in REGION_SETS
+            if isinstance(part.get(key), list)
+            for i, name in enumerate(part[key])
+            if isinstance(name, str)
+        ]
+        for loc, part in _entries(data, "regions")
+    }
     done: set[str] = set()
     for start in members:
         trail = [start]
@@ -102,7 +122,7 @@ def _circle_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
                 done.add(trail.pop())
                 todo.pop()
             elif name in trail:
-                circle = " > ".join([*trail[trail.index(name):], name])
+                circle = " > ".join([*trail[trail.index(name) :], name])
                 yield Finding(loc, f"regions in a circle: {circle}", "regions that do not lead back to themselves")
             elif name in members and name not in done:
                 trail.append(name)
@@ -116,8 +136,12 @@ def _patch_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
     for loc, part in _entries(data, "layers"):
         name = part.get("patch")
         if isinstance(name, str) and name and name not in patches:
-            yield Finding((*loc, "patch"), f"unknown patch {name!r}",
-                          names_text(patches, "none (there are no patches)"), suggest(name, patches))
+            yield Finding(
+                (*loc, "patch"),
+                f"unknown patch {name!r}",
+                names_text(patches, "none (there are no patches)"),
+                suggest(name, patches),
+            )
 
 
 def _layer_name_findings(data: Mapping[str, Any]) -> Iterator[Finding]:

@@ -33,8 +33,12 @@ def named_files(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
 def _places(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
     if "mesh" in data:
         yield ("mesh",), "file", False
-    for part, key, udim in (("directions", "file", False), ("regions", "mask", True), ("patches", "file", False),
-                            ("layers", "map", True)):
+    for part, key, udim in (
+        ("directions", "file", False),
+        ("regions", "mask", True),
+        ("patches", "file", False),
+        ("layers", "map", True),
+    ):
         entries = data.get(part)
         if isinstance(entries, Mapping):
             yield from (((part, name), key, udim) for name in entries)
@@ -52,9 +56,14 @@ def file_findings(data: Mapping[str, Any], folder: Path) -> list[Finding]:
         listing = _listing(folder) if listing is None else listing
         names = [re.sub(TILE_PATTERN, UDIM_TOKEN, entry) for entry in listing] if UDIM_TOKEN in name else listing
         what = "tile" if udim and UDIM_TOKEN in name else "file"
-        findings.append(Finding(
-            loc, f"found no {what} {name!r}", "a file that exists, relative to the recipe's folder",
-            _suggest_file(name, [*_siblings(folder, name), *names])))
+        findings.append(
+            Finding(
+                loc,
+                f"found no {what} {name!r}",
+                "a file that exists, relative to the recipe's folder",
+                _suggest_file(name, [*_siblings(folder, name), *names]),
+            )
+        )
     return findings
 
 

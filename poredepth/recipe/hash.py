@@ -55,5 +55,6 @@ def _file_hash(key: str, path: Path) -> str:
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise RecipeError(f"recipe: {key}: found no readable file '{path}' ({error.strerror}); "
-                          "allowed: a file that can be read") from None
+        raise RecipeError(
+            f"recipe: {key}: found no readable file '{path}' ({error.strerror}); allowed: a file that can be read"
+        ) from None

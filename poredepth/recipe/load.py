@@ -164,9 +164,16 @@ def _without_restated(data: Any) -> Any:
     if not isinstance(layers, list):
         return data
     restated = {key: LayerSpec.model_fields[key].default for key in (*MAP_ONLY, *PATCH_ONLY)}
-    kept = [{key: value for key, value in layer.items()
-             if not (key in restated and type(value) is type(restated[key]) and value == restated[key])}
-            if isinstance(layer, dict) else layer for layer in layers]
+    kept = [
+        {
+            key: value
+            for key, value in layer.items()
+            if not (key in restated and type(value) is type(restated[key]) and value == restated[key])
+        }
+        if isinstance(layer, dict)
+        else layer
+        for layer in layers
+    ]
     return {**data, "layers": kept}
 
 
@@ -178,7 +185,7 @@ def _read_text(file: Path, file_label: str) -> str:
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        before = raw[:error.start].decode("utf-8-sig", errors="replace")
+        before = raw[: error.start].decode("utf-8-sig", errors="replace")
         line, col = before.count("\n") + 1, len(before) - before.rfind("\n")
         finding = Finding((), f"found the byte 0x{raw[error.start]:02X}, which is not UTF-8", "text saved as UTF-8")
         raise RecipeError(f"{file_label}:{line}:{col}: {finding.text()}") from None

@@ -65,7 +65,8 @@ class DirectionSpec(Spec):
     """A guide for the direction of the skin: exactly one of ``points`` and ``file``. Guides have no sign."""
 
     points: list[Point] | None = Field(
-        None, min_length=2, description="Guide line: two or more points [x, y, z] in mesh units, snapped to the skin.")
+        None, min_length=2, description="Guide line: two or more points [x, y, z] in mesh units, snapped to the skin."
+    )
     file: Text | None = Field(None, description="OBJ file with guide polylines in mesh units, relative to the recipe.")
 
     @model_validator(mode="after")
@@ -83,18 +84,24 @@ class RegionSpec(Spec):
 
     group: Text | None = Field(None, description="Name of a face group of the mesh.")
     mask: Text | None = Field(
-        None, description="Picture in the UVs of the mesh (white is inside), relative to the recipe. "
-        "May hold <UDIM> in place of the tile number.")
+        None,
+        description="Picture in the UVs of the mesh (white is inside), relative to the recipe. "
+        "May hold <UDIM> in place of the tile number.",
+    )
     center: Point | None = Field(
-        None, description="Centre [x, y, z] of a disk on the skin, in mesh units. Goes with radius_mm.")
+        None, description="Centre [x, y, z] of a disk on the skin, in mesh units. Goes with radius_mm."
+    )
     radius_mm: PositiveNumber | None = Field(None, description="Radius of the disk along the skin, mm. Above 0.")
     union: list[Text] | None = Field(None, min_length=1, description="Names of regions: all of them together.")
     intersect: list[Text] | None = Field(None, min_length=1, description="Names of regions: where all of them overlap.")
     subtract: list[Text] | None = Field(
-        None, min_length=2, description="Names of regions: the first one without all the others.")
+        None, min_length=2, description="Names of regions: the first one without all the others."
+    )
     feather_mm: NotNegativeNumber | None = Field(
-        None, description="Width of the soft edge, mm, 0 or more. Default 5 for group and center; a mask is taken as "
-        "painted unless this is given. Not with union, intersect, subtract.")
+        None,
+        description="Width of the soft edge, mm, 0 or more. Default 5 for group and center; a mask is taken as "
+        "painted unless this is given. Not with union, intersect, subtract.",
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -128,12 +135,15 @@ class PatchSpec(Spec):
     file: Text = Field(description="Height picture, relative to the recipe.")
     texel_um: PositiveNumber = Field(description="Width of one pixel on the skin, micrometres. Above 0.")
     height_um: PositiveNumber = Field(
-        description="Height of one full unit of the picture's value (black to white), micrometres. Above 0.")
+        description="Height of one full unit of the picture's value (black to white), micrometres. Above 0."
+    )
     zero: Number = Field(0.5, description="Picture value that is no displacement.")
     invert: Switch = Field(False, description="true: black is outward. Default: white is outward.")
     lay_deg: Number = Field(
-        0.0, description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
-        "It is turned onto the direction of the skin.")
+        0.0,
+        description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
+        "It is turned onto the direction of the skin.",
+    )
     source: Text | None = Field(None, description="Where the picture comes from. Kept with the map.")
     licence: Text | None = Field(None, description="Licence of the picture. Kept with the map.")
     consent: Text | None = Field(None, description="Consent of the person scanned. Kept with the map.")
@@ -144,26 +154,37 @@ class LayerSpec(Spec):
 
     name: Text = Field(description="Name of the layer; each layer has its own.")
     map: Text | None = Field(
-        None, description="Height picture in the UVs of the mesh, relative to the recipe. "
-        "May hold <UDIM> in place of the tile number.")
+        None,
+        description="Height picture in the UVs of the mesh, relative to the recipe. "
+        "May hold <UDIM> in place of the tile number.",
+    )
     patch: Text | None = Field(None, description="Name of a patch of this recipe.")
     region: Text | None = Field(None, description="Name of the region the layer covers. Default: the whole skin.")
     scale_mm: PositiveNumber | None = Field(
-        None, description="With map, required: height of one full unit of the map, mm. Above 0. "
-        "height_mm = (value - mid) * scale_mm.")
+        None,
+        description="With map, required: height of one full unit of the map, mm. Above 0. "
+        "height_mm = (value - mid) * scale_mm.",
+    )
     mid: Number = Field(0.5, description="With map: the value that is no displacement.")
     invert: Switch = Field(False, description="With map: true if black is outward.")
     place: Place | None = Field(
-        None, description="With patch, required: how it is laid. scatter: many small prints of the patch, each "
-        "with its own piece of it.")
+        None,
+        description="With patch, required: how it is laid. scatter: many small prints of the patch, each "
+        "with its own piece of it.",
+    )
     print_mm: Annotated[Number, Field(ge=1)] | None = Field(
-        None, description="With patch, required: diameter of one print on the skin, mm. At least 1.")
+        None, description="With patch, required: diameter of one print on the skin, mm. At least 1."
+    )
     overlap_mm: PositiveNumber | None = Field(
-        None, description="With patch: width over which two prints cross-fade, mm. Above 0, at most print_mm. "
-        "Default: print_mm / 20.")
+        None,
+        description="With patch: width over which two prints cross-fade, mm. Above 0, at most print_mm. "
+        "Default: print_mm / 20.",
+    )
     turn_deg: Annotated[Number, Field(ge=0, le=90)] = Field(
-        0.0, description="With patch: largest random turn of a print off the direction of the skin, to either side, "
-        "degrees, 0 to 90.")
+        0.0,
+        description="With patch: largest random turn of a print off the direction of the skin, to either side, "
+        "degrees, 0 to 90.",
+    )
     gain: Number = Field(1.0, description="Factor on the heights of this layer.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")
 
@@ -189,20 +210,27 @@ class OutputSpec(Spec):
     """The map that is written: height = (value - mid) * scale_mm."""
 
     size_px: Annotated[Whole, Field(ge=16, le=32768)] = Field(
-        4096, description="Width and height of each tile, pixels, 16 to 32768.")
+        4096, description="Width and height of each tile, pixels, 16 to 32768."
+    )
     format: OutputFormat = Field(
-        "exr-float", description="exr-float: 32-bit float EXR. tiff-16, png-16: 16-bit whole numbers.")
+        "exr-float", description="exr-float: 32-bit float EXR. tiff-16, png-16: 16-bit whole numbers."
+    )
     unit: LengthUnit = Field("mm", description="Unit of the heights in a float map. One of um, mm, cm, m, in.")
     mid: Number | None = Field(
-        None, description="Value written for no displacement. Default: 0 for exr-float, 0.5 for 16-bit.")
+        None, description="Value written for no displacement. Default: 0 for exr-float, 0.5 for 16-bit."
+    )
     scale_mm: PositiveNumber | None = Field(
-        None, description="Height of one full unit of the value, mm. Above 0. "
-        "Default: one unit for exr-float; fitted to the heights for 16-bit.")
+        None,
+        description="Height of one full unit of the value, mm. Above 0. "
+        "Default: one unit for exr-float; fitted to the heights for 16-bit.",
+    )
     headroom: Annotated[Number, Field(ge=0, le=1)] = Field(
-        0.05, description="Share left free when scale_mm is fitted, 0 to 1.")
+        0.05, description="Share left free when scale_mm is fitted, 0 to 1."
+    )
     gutter_px: Annotated[Whole, Field(ge=0)] | None = Field(
-        None, description="How far heights run on beyond the border of a chart, pixels. Default: size_px / 128, at "
-        "least 4.")
+        None,
+        description="How far heights run on beyond the border of a chart, pixels. Default: size_px / 128, at least 4.",
+    )
 
     @property
     def effective_mid(self) -> float:

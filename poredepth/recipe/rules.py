@@ -68,8 +68,11 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
         if "scale_mm" not in data:
             broken.append(_needs("scale_mm", "a number above 0, in mm: the height of one full unit of the map"))
         return broken
-    broken = [_not_with(key, "patch", "only in a layer with map (the patch has its own calibration)")
-              for key in MAP_ONLY if key in data]
+    broken = [
+        _not_with(key, "patch", "only in a layer with map (the patch has its own calibration)")
+        for key in MAP_ONLY
+        if key in data
+    ]
     if "place" not in data:
         broken.append(_needs("place", "scatter"))
     if "print_mm" not in data:

@@ -36,12 +36,17 @@ def _schema() -> dict[str, Any]:
         "if": {"anyOf": _required(REGION_SETS)},
         "then": {"properties": {"feather_mm": False}},
     }
-    kinds["LayerSpec"] |= {"oneOf": [
-        {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
-        {"required": ["patch", "place", "print_mm"], "properties": dict.fromkeys(("map", *MAP_ONLY), False)},
-    ]}
-    head = {"$schema": SCHEMA_DIALECT, "title": "poredepth recipe",
-            "description": "A head mesh, its regions and directions, skin patches, layers, and the map to write."}
+    kinds["LayerSpec"] |= {
+        "oneOf": [
+            {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
+            {"required": ["patch", "place", "print_mm"], "properties": dict.fromkeys(("map", *MAP_ONLY), False)},
+        ]
+    }
+    head = {
+        "$schema": SCHEMA_DIALECT,
+        "title": "poredepth recipe",
+        "description": "A head mesh, its regions and directions, skin patches, layers, and the map to write.",
+    }
     return head | {key: value for key, value in schema.items() if key not in head}
 
 

@@ -73,7 +73,7 @@ def found_text(value: Any) -> str:
         text = " ".join(repr(value).split())
     except ValueError:  # whole numbers of thousands of digits have no decimal text
         return "found a whole number beyond all use"
-    return f"found {text if len(text) <= MAX_FOUND_CHARS else text[:MAX_FOUND_CHARS - 3] + '...'}"
+    return f"found {text if len(text) <= MAX_FOUND_CHARS else text[: MAX_FOUND_CHARS - 3] + '...'}"
 
 
 def names_text(names: Iterable[str], none: str) -> str:

@@ -38,7 +38,5 @@ def _march(surface: Surface, distance_mm, source, from_point: bool, max_mm: floa
     if len(source):
         start, triangle = triangles_around(surface)
         source = source.astype(np.int64)
-        kernels.march(
-            distance_mm, source, from_point, surface.tri_vertex, start, triangle, surface.flat_mm, max_mm
-        )
+        kernels.march(distance_mm, source, from_point, surface.tri_vertex, start, triangle, surface.flat_mm, max_mm)
     return distance_mm

@@ -29,8 +29,9 @@ def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoi
         near_mm, nearest = tree.query(point)
         # no triangle whose centre is farther than this can hold a nearer point
         candidate = np.asarray(tree.query_ball_point(point, near_mm + reach.max() + 1e-9))
-        candidate = np.union1d(candidate[np.linalg.norm(centre[candidate] - point, axis=1)
-                                         <= near_mm + reach[candidate] + 1e-9], [nearest]).astype(int)
+        candidate = np.union1d(
+            candidate[np.linalg.norm(centre[candidate] - point, axis=1) <= near_mm + reach[candidate] + 1e-9], [nearest]
+        ).astype(int)
         barycentric, distance = _closest_on_triangles(surface.corner_mm[candidate], point)
         best = int(np.argmin(np.round(distance, 9)))
         out.append(SkinPoint(int(candidate[best]), barycentric[best], float(distance[best])))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -19,7 +20,7 @@ _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?|[+-]?(n
 _KEPT = ("v", "vt", "f", "l", "group")
 
 
-def read_obj(path) -> PolygonMesh:
+def read_obj(path: str | os.PathLike[str]) -> PolygonMesh:
     """Read the polygons of an OBJ file; texts, normals, materials and unknown records are passed over.
 
     Parameters
@@ -61,7 +62,7 @@ def read_obj(path) -> PolygonMesh:
     return assembled(points, size, corner_ids, group, lambda i: f"{file}:{line[i]}", lines, file)
 
 
-def read_obj_polylines(path) -> list[np.ndarray]:
+def read_obj_polylines(path: str | os.PathLike[str]) -> list[np.ndarray]:
     """Read the polylines (``l`` records) of an OBJ file: a list of float64 (n, 3), in the file's units.
 
     Raises MeshError when the file has none, or has a fault.  Faces are passed over.

@@ -26,7 +26,9 @@ class SkinPoints:
         return len(self.triangle)
 
 
-def random_skin_points(surface: Surface, n: int, rng: np.random.Generator, triangles=None) -> SkinPoints:
+def random_skin_points(
+    surface: Surface, n: int, rng: np.random.Generator, triangles: np.ndarray | None = None
+) -> SkinPoints:
     """Points spread evenly over the skin's area, or over the given triangles (bool (n_triangles,))."""
     area = surface.area_mm2 if triangles is None else np.where(triangles, surface.area_mm2, 0.0)
     share = np.cumsum(area) / area.sum()

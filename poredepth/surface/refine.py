@@ -142,4 +142,3 @@ def _corner_choices(edge: np.ndarray, length_mm: np.ndarray, marked: np.ndarray)
         two_i = (count == 2) & base & is_marked[:, i]  # edge i runs from j to k
         out.append((np.flatnonzero(two_i), np.array([[k, i, k + 3], [k, k + 3, i + 3], [i + 3, k + 3, j]])))
     return out
-

@@ -148,9 +148,7 @@ def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
     return (0.5 + (spec.radius_mm - distance_mm) / width_mm).astype(np.float32)
 
 
-def sample_pictures(
-    surface: Surface, pictures: Pictures, triangle: np.ndarray, barycentric: np.ndarray
-) -> np.ndarray:
+def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
     """Bilinear value of pictures by tile at skin points (n,), (n, 3); 0 where there is no picture or no UV."""
     corner_uv = surface.corner_uv[triangle]
     corner_uv[triangle < 0] = np.nan
@@ -176,9 +174,7 @@ def _bilinear(picture: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     return top * (1 - fy) + (picture[y1, x0] * (1 - fx) + picture[y1, x1] * fx) * fy
 
 
-def region_weight(
-    surface: Surface, field: RegionField, triangle: np.ndarray, barycentric: np.ndarray
-) -> np.ndarray:
+def region_weight(surface: Surface, field: RegionField, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
     """Weight of a region at skin points.
 
     Parameters
@@ -192,8 +188,11 @@ def region_weight(
     if isinstance(field, RampField):
         out = np.zeros(len(triangle), np.float32)
         kernels.ramp_weight(
-            triangle.astype(np.int32, copy=False), barycentric.astype(np.float32, copy=False), surface.tri_vertex,
-            field.ramp, out,
+            triangle.astype(np.int32, copy=False),
+            barycentric.astype(np.float32, copy=False),
+            surface.tri_vertex,
+            field.ramp,
+            out,
         )
         return out
     if isinstance(field, PictureField):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from dataclasses import dataclass
 from functools import cached_property
@@ -170,16 +171,14 @@ def surface_from_mesh(mesh: PolygonMesh, unit: str) -> Surface:
     return surface
 
 
-def load_surface(path, unit: str) -> Surface:
+def load_surface(path: str | os.PathLike[str], unit: str) -> Surface:
     """Read a mesh file and build its skin; ``unit`` is the length unit of the file's numbers."""
     return surface_from_mesh(read_obj(path), unit)
 
 
 def refined(surface: Surface, max_edge_mm: float) -> Surface:
     """The same surface with no edge longer than ``max_edge_mm``; regions, charts and UVs are untouched."""
-    fine = split_long_edges(
-        surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, max_edge_mm
-    )
+    fine = split_long_edges(surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, max_edge_mm)
     return Surface(
         position_mm=fine.position_mm,
         tri_vertex=fine.tri_vertex.astype(np.int32),

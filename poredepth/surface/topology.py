@@ -57,9 +57,7 @@ def edge_adjacency(tri_vertex: np.ndarray) -> Adjacency:
     edge = np.full(3 * n_triangles, -1, np.int8)
     triangle[a], triangle[b] = b // 3, a // 3
     edge[a], edge[b] = b % 3, a % 3
-    return Adjacency(
-        triangle.reshape(-1, 3), edge.reshape(-1, 3), np.stack([low[bad], high[bad]], axis=1)
-    )
+    return Adjacency(triangle.reshape(-1, 3), edge.reshape(-1, 3), np.stack([low[bad], high[bad]], axis=1))
 
 
 def weld_hidden_seams(position_mm: np.ndarray, tri_vertex: np.ndarray) -> tuple[np.ndarray, int]:

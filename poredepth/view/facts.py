@@ -131,8 +131,8 @@ def _patch_line(patch: HeightPatch) -> str:
     terms = ", ".join(x for x in (patch.provenance.source, patch.provenance.licence, patch.provenance.consent) if x)
     return (
         f"{patch.width_mm:g} x {patch.height_extent_mm:g} mm, {UM_PER_MM * patch.texel_mm:g} um a texel, "
-        f"Sq {UM_PER_MM * sq:.2f} um, Ssk {(h**3).mean() / max(sq, 1e-30)**3:.2f}, "
-        f"Sku {(h**4).mean() / max(sq, 1e-30)**4:.2f}" + (f" ({terms})" if terms else "")
+        f"Sq {UM_PER_MM * sq:.2f} um, Ssk {(h**3).mean() / max(sq, 1e-30) ** 3:.2f}, "
+        f"Sku {(h**4).mean() / max(sq, 1e-30) ** 4:.2f}" + (f" ({terms})" if terms else "")
     )
 
 
@@ -144,10 +144,14 @@ def map_facts(path: Path) -> list[Row]:
         if name == "exact":
             continue
         if name == "patches":
-            rows += [(f"patch {p['name']}", ", ".join(f"{k} {v}" for k, v in p.items() if v and k != "name")) for p in value]
+            rows += [
+                (f"patch {p['name']}", ", ".join(f"{k} {v}" for k, v in p.items() if v and k != "name")) for p in value
+            ]
         else:
             rows.append((name, ", ".join(map(str, value)) if isinstance(value, list) else str(value)))
-    rows.append(("height rms", f"{UM_PER_MM * float(np.sqrt((height_mm.astype(float) ** 2).mean())):.3f} um over all texels"))
+    rows.append(
+        ("height rms", f"{UM_PER_MM * float(np.sqrt((height_mm.astype(float) ** 2).mean())):.3f} um over all texels")
+    )
     return rows
 
 

@@ -81,7 +81,11 @@ def preview(  # noqa: PLR0913  (where, how large, and the three numbers of the l
     x_per_px_mm, y_per_px_mm, has_height = texel_steps_mm(raster, tile, window)
     known_mm = np.where(has_height, height_mm, np.float32(np.nan))
     picture = raking_relief(
-        known_mm, x_per_px_mm, y_per_px_mm, azimuth_deg=azimuth_deg, elevation_deg=elevation_deg,
+        known_mm,
+        x_per_px_mm,
+        y_per_px_mm,
+        azimuth_deg=azimuth_deg,
+        elevation_deg=elevation_deg,
         exaggeration=exaggeration,
     )
     x, y = x_per_px_mm[np.isfinite(x_per_px_mm[..., 0])], y_per_px_mm[np.isfinite(y_per_px_mm[..., 0])]
@@ -153,8 +157,11 @@ def texel_steps_mm(raster: TileRaster, tile: int, window: Window) -> tuple[np.nd
 def _part(surface: Surface, triangles: np.ndarray) -> Surface:
     """The same skin with only the given triangles (n,), in that order."""
     return replace(
-        surface, tri_vertex=surface.tri_vertex[triangles], tri_uv_vertex=surface.tri_uv_vertex[triangles],
-        tri_face=surface.tri_face[triangles], tri_group=surface.tri_group[triangles],
+        surface,
+        tri_vertex=surface.tri_vertex[triangles],
+        tri_uv_vertex=surface.tri_uv_vertex[triangles],
+        tri_face=surface.tri_face[triangles],
+        tri_group=surface.tri_group[triangles],
     )
 
 
@@ -268,4 +275,3 @@ def _span(heart: float, low: float, high: float, map_size_px: int, size_px: int)
     start = round(heart * map_size_px - count / 2)
     start = min(max(start, first_px), last_px - count)
     return start, count
-

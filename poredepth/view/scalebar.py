@@ -69,9 +69,12 @@ def with_scale_bar(image: np.ndarray, mm_per_px: float, caption: str) -> np.ndar
     top = rows + round(0.85 * font_px)
     canvas[top : top + _BAR_THICK_PX, margin : margin + bar.length_px] = INK_RGB
     return _with_text(
-        canvas, font_px,
-        [((margin + bar.length_px + 0.6 * font_px, top + _BAR_THICK_PX / 2), bar.label),
-         ((margin, rows + 2.75 * font_px), caption)],
+        canvas,
+        font_px,
+        [
+            ((margin + bar.length_px + 0.6 * font_px, top + _BAR_THICK_PX / 2), bar.label),
+            ((margin, rows + 2.75 * font_px), caption),
+        ],
     )
 
 

@@ -48,9 +48,7 @@ def lamp_reach(caster: Caster, direction: np.ndarray, point_mm: np.ndarray, norm
     return total / np.float32(LAMP_POINTS)
 
 
-def sky_light(
-    caster: Caster, up: np.ndarray, evenness: float, point_mm: np.ndarray, normal: np.ndarray
-) -> np.ndarray:
+def sky_light(caster: Caster, up: np.ndarray, evenness: float, point_mm: np.ndarray, normal: np.ndarray) -> np.ndarray:
     """Light of a sky that is brightest at ``up``, at points, float32 (n,); 1 for open skin facing ``up``.
 
     Parameters
@@ -84,8 +82,13 @@ def _reached(caster: Caster, towards: np.ndarray, point_mm, normal, map_px: int)
     to_px = np.column_stack([axes * scale[:, None], shift]).astype(np.float32)
     out = np.empty(len(point_mm), np.float32)
     kernels.reached(
-        np.ascontiguousarray(point_mm, np.float32), np.ascontiguousarray(normal, np.float32),
-        np.float32(1.5 / px_per_mm), to_px, depth, np.float32(1.0), out,
+        np.ascontiguousarray(point_mm, np.float32),
+        np.ascontiguousarray(normal, np.float32),
+        np.float32(1.5 / px_per_mm),
+        to_px,
+        depth,
+        np.float32(1.0),
+        out,
     )
     return out
 

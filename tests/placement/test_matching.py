@@ -89,9 +89,7 @@ def test_neighbours_do_not_show_the_same_piece():
     patch = HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
     prints = _lay(patch)
     centre = SURFACE.points_mm(prints.centre_triangle, prints.centre_barycentric)[:, :2]
-    place = np.array([
-        prints.centre_barycentric[p] @ prints.corner_mm[_row(prints, p)] for p in range(prints.n_prints)
-    ])
+    place = np.array([prints.centre_barycentric[p] @ prints.corner_mm[_row(prints, p)] for p in range(prints.n_prints)])
     gap = np.abs(place[:, None] - place[None]) % 20
     gap = np.linalg.norm(np.minimum(gap, 20 - gap), axis=2)
     near = np.linalg.norm(centre[:, None] - centre[None], axis=2) < 8
@@ -113,8 +111,9 @@ def test_patch_smaller_than_a_print_and_a_single_print():
     small = HeightPatch("small", np.random.default_rng(0).normal(0, 0.01, (64, 32)), 0.05)
     assert np.isfinite(_lay(small).corner_mm).all()
     tiny = refined(flat_surface(3, 3, 2), 3.0)
-    prints = scatter(tiny, direction_field(tiny, []), np.ones(tiny.n_triangles, bool), small,
-                     ScatterSpec(9, 0.5, seed=3, name="m"))
+    prints = scatter(
+        tiny, direction_field(tiny, []), np.ones(tiny.n_triangles, bool), small, ScatterSpec(9, 0.5, seed=3, name="m")
+    )
     assert prints.n_prints >= 1
     assert np.isfinite(prints.likeness).all()
 

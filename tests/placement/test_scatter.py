@@ -5,8 +5,8 @@ from reference import sheet_solution
 
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.centres import blue_noise
-from poredepth.placement.prints import sharpness_for, stretch
 from poredepth.placement.matching import random_pieces
+from poredepth.placement.prints import sharpness_for, stretch
 from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, scatter, uncovered
 from poredepth.surface.directions import direction_field
 from poredepth.surface.points import random_skin_points
@@ -81,8 +81,15 @@ def test_corner_data_is_continuous_over_every_edge():
 def test_sheet_equals_its_definition():
     s = refined(flat_surface(40, 40, 10), 4.0)
     bump = 4 * np.exp(-((s.position_mm[:, :2] - 20) ** 2).sum(1) / 200)
-    s = type(s)(s.position_mm + np.stack([0 * bump, 0 * bump, bump], 1), s.tri_vertex, s.tri_uv_vertex, s.uv, s.tri_face,
-                s.tri_group, s.group_names)
+    s = type(s)(
+        s.position_mm + np.stack([0 * bump, 0 * bump, bump], 1),
+        s.tri_vertex,
+        s.tri_uv_vertex,
+        s.uv,
+        s.tri_face,
+        s.tri_group,
+        s.group_names,
+    )
     field = direction_field(s, [np.array([[5, 20, 1], [35, 26, 1.0]])])
     prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(14, 1, seed=2, name="y"))
     # a print far from the rim of the mesh: its rows against the dense solution on the same triangles
@@ -130,7 +137,9 @@ def test_lay_follows_the_field():
     triangle = prints.row_triangle
     on_skin = s.corner_mm[triangle][..., :2]
     e_skin = np.stack([on_skin[:, 1] - on_skin[:, 0], on_skin[:, 2] - on_skin[:, 0]], 2)
-    e_patch = np.stack([prints.corner_mm[:, 1] - prints.corner_mm[:, 0], prints.corner_mm[:, 2] - prints.corner_mm[:, 0]], 2)
+    e_patch = np.stack(
+        [prints.corner_mm[:, 1] - prints.corner_mm[:, 0], prints.corner_mm[:, 2] - prints.corner_mm[:, 0]], 2
+    )
     to_patch = e_patch @ np.linalg.inv(e_skin)
     lay = to_patch @ (np.array([10, 5]) / np.hypot(10, 5))
     angle = np.rad2deg(np.arctan2(lay[:, 1], lay[:, 0])) % 180
@@ -174,8 +183,12 @@ def test_blue_noise_keeps_its_distance_and_is_dense():
 def test_blue_noise_sees_both_sides_of_a_thin_fold():
     s = flat_surface(40, 40, 10)
     turned = type(s)(
-        np.vstack([s.position_mm, s.position_mm + [0, 0, 0.5]]), np.vstack([s.tri_vertex, s.tri_vertex[:, ::-1] + s.n_vertices]),
-        np.vstack([s.tri_uv_vertex, s.tri_uv_vertex[:, ::-1]]), s.uv, np.tile(s.tri_face, 2), np.tile(s.tri_group, 2),
+        np.vstack([s.position_mm, s.position_mm + [0, 0, 0.5]]),
+        np.vstack([s.tri_vertex, s.tri_vertex[:, ::-1] + s.n_vertices]),
+        np.vstack([s.tri_uv_vertex, s.tri_uv_vertex[:, ::-1]]),
+        s.uv,
+        np.tile(s.tri_face, 2),
+        np.tile(s.tri_group, 2),
         s.group_names,
     )
     triangle, _ = blue_noise(turned, np.arange(turned.n_triangles), 4.0, np.random.default_rng(0))
@@ -193,7 +206,9 @@ def test_uncovered_finds_a_hole():
     keep = prints.print_id != prints.print_id[0]
     start = np.zeros(s.n_triangles + 1, np.int64)
     np.cumsum(np.bincount(prints.row_triangle[keep], minlength=s.n_triangles), out=start[1:])
-    assert len(uncovered(SimpleNamespace(start=start, weight=prints.corner_weight[keep].astype(float)), s, where)[0]) > 0
+    assert (
+        len(uncovered(SimpleNamespace(start=start, weight=prints.corner_weight[keep].astype(float)), s, where)[0]) > 0
+    )
 
 
 def test_overlap_width_is_what_was_asked():

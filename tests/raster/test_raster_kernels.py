@@ -55,13 +55,22 @@ def test_one_print_at_texel_centres_returns_the_picture_itself():
     patch = _noise_patch(20, 30, 1.0)
     s = flat_surface(40, 40, 1)
     n = s.n_triangles
-    prints = Prints(np.arange(n + 1), np.zeros(n, np.int32), np.zeros(n, np.int32), s.corner_mm[..., :2].astype(np.float32),
-                    np.ones((n, 3), np.float32), np.zeros(n + 1, np.int64), np.empty(0, np.float32))
+    prints = Prints(
+        np.arange(n + 1),
+        np.zeros(n, np.int32),
+        np.zeros(n, np.int32),
+        s.corner_mm[..., :2].astype(np.float32),
+        np.ones((n, 3), np.float32),
+        np.zeros(n + 1, np.int64),
+        np.empty(0, np.float32),
+    )
     triangle = np.flatnonzero((s.corner_mm[..., :2].sum(2) < 1e-9).any(1))[0]
     corner = s.corner_mm[triangle, :, :2]
     at = [(2.5, 0.5), (10.5, 3.5), (25.5, 9.5)]
     b = np.array([np.linalg.solve(np.vstack([corner.T, np.ones(3)]), [x, y, 1.0]) for x, y in at], np.float32)
-    got = _evaluate(SkinPoints(np.full(3, triangle, np.int32), b), prints, pack_pictures([build_levels(patch)], True), 0.1, n)
+    got = _evaluate(
+        SkinPoints(np.full(3, triangle, np.int32), b), prints, pack_pictures([build_levels(patch)], True), 0.1, n
+    )
     assert got == pytest.approx([patch.height_mm[19, 2], patch.height_mm[16, 10], patch.height_mm[10, 25]], abs=1e-6)
 
 
@@ -80,8 +89,7 @@ def test_gain_and_mask_scale_the_layer():
 
 @pytest.mark.parametrize("factor", [2.0, 3.0, 4.0])
 def test_coarse_texels_see_filtered_relief(factor):
-    """A wave is passed as exp(-2 pi^2 sigma^2 f^2) with sigma half a texel (own derivation); between two levels, between
-    their two transmissions."""
+    """A wave is passed as exp(-2 pi^2 sigma^2 f^2), sigma half a texel (own derivation); between levels, in between."""
     texel_mm, wave_mm = 0.05, 0.8
     x = (np.arange(320) + 0.5) * texel_mm
     patch = HeightPatch("w", np.tile(np.sin(2 * np.pi * x / wave_mm), (64, 1)), texel_mm)

@@ -25,7 +25,9 @@ def test_a_texel_is_the_skin_point_at_its_centre():
     rows, cols = np.indices((200, 200))
     want = np.column_stack([(cols.ravel() + 0.5) / 200, 1 - (rows.ravel() + 0.5) / 200])
     got = np.zeros_like(want)
-    got[owned] = np.einsum("nk,nkx->nx", points.barycentric[owned].astype(float), SEAM.corner_uv[points.triangle[owned]])
+    got[owned] = np.einsum(
+        "nk,nkx->nx", points.barycentric[owned].astype(float), SEAM.corner_uv[points.triangle[owned]]
+    )
     assert got[owned] == pytest.approx(want[owned], abs=1e-6)
     # area of both charts: left 0.45 x 0.9, right 0.4 x 0.2
     assert owned.mean() == pytest.approx(0.45 * 0.9 + 0.4 * 0.2, abs=0.005)
@@ -36,7 +38,9 @@ def test_barycentrics_equal_their_slow_twin():
     points = raster.skin_points(1001, raster.whole())
     for p in np.flatnonzero(points.triangle >= 0)[::37]:
         at = ((p % 64 + 0.5) / 64, 1 - (p // 64 + 0.5) / 64)
-        assert points.barycentric[p] == pytest.approx(point_in_triangle(at, SEAM.corner_uv[points.triangle[p]]), abs=1e-5)
+        assert points.barycentric[p] == pytest.approx(
+            point_in_triangle(at, SEAM.corner_uv[points.triangle[p]]), abs=1e-5
+        )
 
 
 def test_no_crack_inside_a_chart():
@@ -66,7 +70,7 @@ def test_blocks_partition_the_window(n_rows, n_cols, block):
 
 
 def test_gutter_runs_on_over_the_seam_onto_the_neighbouring_skin():
-    """A gutter texel beyond the seam is the skin point that lies straight on, across it: on a flat sheet cut in two, the
+    """A gutter texel beyond the seam is the skin point straight on, across it: on a flat sheet cut in two, the
     extension of the left chart's own UV map."""
     raster = TileRaster(SEAM, 400, 8)
     bare = TileRaster(SEAM, 400, 0)

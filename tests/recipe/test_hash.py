@@ -42,8 +42,15 @@ seed: 0
 mesh: {unit: cm, file: head.obj}
 poredepth: 1
 """
-FILES = ("head.obj", "guides.obj", "pores.tif", "masks/cheek.1001.png", "sculpt.1001.exr", "sculpt.1012.exr",
-         "sculpt.1002.exr")
+FILES = (
+    "head.obj",
+    "guides.obj",
+    "pores.tif",
+    "masks/cheek.1001.png",
+    "sculpt.1001.exr",
+    "sculpt.1012.exr",
+    "sculpt.1002.exr",
+)
 
 
 @pytest.fixture
@@ -80,9 +87,16 @@ def test_every_byte_of_every_file_counts(name, folder):
     assert recipe_hash(recipe, files=False) == without_files
 
 
-@pytest.mark.parametrize("old, new", [
-    ("unit: cm", "unit: mm"), ("poredepth: 1\n", "poredepth: 1\nseed: 1\n"), ("print_mm: 9", "print_mm: 9.5"),
-    ("group: nose", "group: nose, feather_mm: 4"), ("name: pores", "name: pore")])
+@pytest.mark.parametrize(
+    "old, new",
+    [
+        ("unit: cm", "unit: mm"),
+        ("poredepth: 1\n", "poredepth: 1\nseed: 1\n"),
+        ("print_mm: 9", "print_mm: 9.5"),
+        ("group: nose", "group: nose, feather_mm: 4"),
+        ("name: pores", "name: pore"),
+    ],
+)
 def test_values_count(old, new, folder):
     assert recipe_hash(parse_recipe(RECIPE.replace(old, new), folder)) != recipe_hash(parse_recipe(RECIPE, folder))
 
@@ -95,21 +109,42 @@ def test_order_of_layers_counts(folder):
 
 def test_input_files_in_recipe_order_with_tiles_by_number(folder):
     assert input_files(parse_recipe(RECIPE, folder)) == [
-        ("mesh.file", folder / "head.obj"), ("directions[0].file", folder / "guides.obj"),
-        ("regions.cheek.mask", folder / "masks/cheek.1001.png"), ("patches.pores.file", folder / "pores.tif"),
-        ("layers[0].map", folder / "sculpt.1001.exr"), ("layers[0].map", folder / "sculpt.1002.exr"),
-        ("layers[0].map", folder / "sculpt.1012.exr")]
+        ("mesh.file", folder / "head.obj"),
+        ("directions[0].file", folder / "guides.obj"),
+        ("regions.cheek.mask", folder / "masks/cheek.1001.png"),
+        ("patches.pores.file", folder / "pores.tif"),
+        ("layers[0].map", folder / "sculpt.1001.exr"),
+        ("layers[0].map", folder / "sculpt.1002.exr"),
+        ("layers[0].map", folder / "sculpt.1012.exr"),
+    ]
 
 
 def test_hash_is_sha256_of_canonical_json(folder):
     """Source: FIPS 180-4 through hashlib; the JSON is written out here by hand."""
     recipe = parse_recipe("poredepth: 1\nmesh: {file: head.obj, unit: cm}\n", folder)
     head = hashlib.sha256(b"bytes of head.obj").hexdigest()
-    output = {"size_px": 4096, "format": "exr-float", "unit": "mm", "mid": None, "scale_mm": None, "headroom": 0.05,
-              "gutter_px": None}
-    content = {"recipe": {"poredepth": 1, "mesh": {"file": "head.obj", "unit": "cm"}, "seed": 0, "directions": [],
-                          "regions": {}, "patches": {}, "layers": [], "output": output},
-               "files": [["mesh.file", "head.obj", head]]}
+    output = {
+        "size_px": 4096,
+        "format": "exr-float",
+        "unit": "mm",
+        "mid": None,
+        "scale_mm": None,
+        "headroom": 0.05,
+        "gutter_px": None,
+    }
+    content = {
+        "recipe": {
+            "poredepth": 1,
+            "mesh": {"file": "head.obj", "unit": "cm"},
+            "seed": 0,
+            "directions": [],
+            "regions": {},
+            "patches": {},
+            "layers": [],
+            "output": output,
+        },
+        "files": [["mesh.file", "head.obj", head]],
+    }
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     assert recipe_hash(recipe) == hashlib.sha256(text.encode()).hexdigest()
 

@@ -93,12 +93,16 @@ def test_without_guides_the_field_is_smooth_and_the_same_after_moving():
     assert np.abs(np.abs(field.doubled) - 1).max() < 1e-12
     turn = np.linalg.qr(np.random.default_rng(1).normal(size=(3, 3)))[0]
     turn *= np.linalg.det(turn)
-    moved = type(s)(s.position_mm @ turn.T + 5, s.tri_vertex, s.tri_uv_vertex, s.uv, s.tri_face, s.tri_group, s.group_names)
+    moved = type(s)(
+        s.position_mm @ turn.T + 5, s.tri_vertex, s.tri_uv_vertex, s.uv, s.tri_face, s.tri_group, s.group_names
+    )
     assert np.abs(direction_field(moved, []).doubled - field.doubled).max() < 1e-9
 
 
 def test_guide_far_from_the_skin_is_refused_with_its_number():
-    with pytest.raises(RegionError, match=r"directions\[1\]: a point of the guide is 90\.0 mm from the skin; allowed: up to"):
+    with pytest.raises(
+        RegionError, match=r"directions\[1\]: a point of the guide is 90\.0 mm from the skin; allowed: up to"
+    ):
         direction_field(flat_surface(), [np.array([[1, 1, 0], [5, 5, 0]]), np.array([[1, 1, 90], [5, 5, 90.0]])])
 
 

@@ -279,8 +279,7 @@ def test_fault_messages(written, text, message):
 
 
 NO_FACES = (
-    "{}: no faces ('f' records); allowed: at least one face of 3 or more corners; "
-    "export polygons, not points or curves"
+    "{}: no faces ('f' records); allowed: at least one face of 3 or more corners; export polygons, not points or curves"
 )
 
 

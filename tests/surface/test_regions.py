@@ -13,9 +13,7 @@ from poredepth.surface.skin import refined, surface_from_mesh
 def _halves(n=16):
     position, faces = grid(40, 40, n, n)
     groups = ["left" if position[f, 0].mean() < 20 else "right" for f in faces]
-    return surface_from_mesh(
-        PolygonMesh.from_arrays(position, faces, position[:, :2] / 40, faces, groups=groups), "mm"
-    )
+    return surface_from_mesh(PolygonMesh.from_arrays(position, faces, position[:, :2] / 40, faces, groups=groups), "mm")
 
 
 def _weights(s, specs, n=4000, read_mask=None):

@@ -106,8 +106,9 @@ def test_refining_keeps_surface_area_charts_and_uv():
     mid = 0.5 * (c[t, (k + 1) % 3] + c[t, (k + 2) % 3])
     assert np.all(np.isclose(mid[:, :2] % 40, 0).any(axis=1))
     # the UV map of a parent triangle is affine, so every fine triangle has its parent's Jacobian's singular values
-    assert np.allclose(np.unique(np.round(singular_values_mm(fine), 6), axis=0),
-                       np.unique(np.round(singular_values_mm(s), 6), axis=0))
+    assert np.allclose(
+        np.unique(np.round(singular_values_mm(fine), 6), axis=0), np.unique(np.round(singular_values_mm(s), 6), axis=0)
+    )
 
 
 def test_refined_sphere_stays_closed():

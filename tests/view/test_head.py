@@ -193,10 +193,13 @@ def test_relief_shows_and_follows_the_exaggeration(tmp_path):
     assert once > 4 * flat and 1.4 < twice / once < 2.4
 
 
-@pytest.mark.parametrize(("arguments", "message"), [
-    ({"size_px": 0}, "size_px is 0; allowed: 1 or more"),
-    ({"crop": ((0, 0, 0), 0.0)}, "the width is 0 mm; allowed: above 0"),
-])
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"size_px": 0}, "size_px is 0; allowed: 1 or more"),
+        ({"crop": ((0, 0, 0), 0.0)}, "the width is 0 mm; allowed: above 0"),
+    ],
+)
 def test_a_picture_without_size_is_refused(bare_ball, arguments, message):
     with pytest.raises(PoredepthError, match=message):
         head_picture(bare_ball, **arguments)

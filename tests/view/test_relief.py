@@ -104,7 +104,10 @@ def test_the_same_skin_under_the_same_light_has_the_same_shade(name, frame):
     azimuth_deg = np.degrees(np.arctan2(towards @ e2, towards @ e1))
     in_frame = frame @ lay  # the flat frame is arbitrary: turned, or seen from below
     image = raking_relief(
-        skin_height(x, y).astype(np.float32), in_frame[:, 0], in_frame[:, 1], azimuth_deg=azimuth_deg,
+        skin_height(x, y).astype(np.float32),
+        in_frame[:, 0],
+        in_frame[:, 1],
+        azimuth_deg=azimuth_deg,
         elevation_deg=elevation_deg,
     )
     along_x, along_y = skin_slope(x, y)

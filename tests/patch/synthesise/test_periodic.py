@@ -59,9 +59,7 @@ def test_a_cell_net_on_a_torus_obeys_euler():
     assert len(net.cells) == 3 * len(points)
     assert len(net.junctions_mm) == 2 * len(points)
     middle = 0.5 * (net.start_mm + net.end_mm) % 10
-    first, second = (
-        np.hypot(*((middle - points[net.cells[:, k]] + 5) % 10 - 5).T) for k in (0, 1)
-    )
+    first, second = (np.hypot(*((middle - points[net.cells[:, k]] + 5) % 10 - 5).T) for k in (0, 1))
     assert first == pytest.approx(second, abs=1e-9)  # a border has both its cells' points at the same distance
 
 

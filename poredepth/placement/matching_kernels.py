@@ -1,0 +1,133 @@
+"""Compiled loops of matching: where prints meet, and how alike they are there.
+
+Kernels take plain arrays, fill what they are given and never raise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(nogil=True, cache=True)
+def comparison_points(
+    own_rows, row_triangle, start, print_id, uv_mm, weight, step_mm, sharpness, laid, turn_rad, shift_mm
+):
+    """Points at which a print meets prints already laid.
+
+    Every triangle of the print is looked at on a lattice of about ``step_mm``; a point counts where the print and the
+    strongest one already laid share it: share = 4 s (1 - s), s the print's part after weighting.
+
+    Returns
+    -------
+    float64 (n, 6): the print's own u, v; share; patch x, y and number of the print already laid there
+    """
+    out = np.empty((1024, 6))
+    n = 0
+    for row in own_rows:
+        t = row_triangle[row]
+        first, last = start[t], start[t + 1]
+        any_laid = False
+        for e in range(first, last):
+            any_laid = any_laid or laid[print_id[e]]
+        if not any_laid:
+            continue
+        m = _lattice_size(uv_mm, row, step_mm)
+        for i in range(m):
+            for j in range(m - i):
+                b0, b1 = (i + 1.0 / 3.0) / m, (j + 1.0 / 3.0) / m
+                b2 = 1.0 - b0 - b1
+                own = b0 * weight[row, 0] + b1 * weight[row, 1] + b2 * weight[row, 2]
+                if own <= 0.0:
+                    continue
+                best, best_w = -1, 0.0
+                for e in range(first, last):
+                    if not laid[print_id[e]]:
+                        continue
+                    w = b0 * weight[e, 0] + b1 * weight[e, 1] + b2 * weight[e, 2]
+                    if w > best_w:
+                        best, best_w = e, w
+                if best < 0:
+                    continue
+                s = own**sharpness / (own**sharpness + best_w**sharpness)
+                share = 4.0 * s * (1.0 - s)
+                if share < 0.05:
+                    continue
+                if n == len(out):
+                    larger = np.empty((2 * n, 6))
+                    larger[:n] = out
+                    out = larger
+                q = print_id[best]
+                u = b0 * uv_mm[best, 0, 0] + b1 * uv_mm[best, 1, 0] + b2 * uv_mm[best, 2, 0]
+                v = b0 * uv_mm[best, 0, 1] + b1 * uv_mm[best, 1, 1] + b2 * uv_mm[best, 2, 1]
+                c, d = np.cos(turn_rad[q]), np.sin(turn_rad[q])
+                out[n, 0] = b0 * uv_mm[row, 0, 0] + b1 * uv_mm[row, 1, 0] + b2 * uv_mm[row, 2, 0]
+                out[n, 1] = b0 * uv_mm[row, 0, 1] + b1 * uv_mm[row, 1, 1] + b2 * uv_mm[row, 2, 1]
+                out[n, 2] = share
+                out[n, 3] = c * u - d * v + shift_mm[q, 0]
+                out[n, 4] = d * u + c * v + shift_mm[q, 1]
+                out[n, 5] = q
+                n += 1
+    return out[:n]
+
+
+@njit(nogil=True, cache=True)
+def _lattice_size(corner_mm, row, step_mm):
+    """Lattice points along an edge so that they stand about ``step_mm`` apart, 1 to 64."""
+    longest = 0.0
+    for k in range(3):
+        a, b = (k + 1) % 3, (k + 2) % 3
+        dx, dy = corner_mm[row, a, 0] - corner_mm[row, b, 0], corner_mm[row, a, 1] - corner_mm[row, b, 1]
+        longest = max(longest, np.sqrt(dx * dx + dy * dy))
+    return min(max(int(np.ceil(longest / step_mm)), 1), 64)
+
+
+@njit(nogil=True, cache=True)
+def pair_products(first, second, pair, corner_mm, weight, sharpness, height, texel_mm, step_mm, sums):
+    """Sums of h1 h2, h1 h1, h2 h2 over the points where two prints meet, by pair; float64 sums (n_pairs, 3), filled.
+
+    Parameters
+    ----------
+    first, second : int (n,), rows of one triangle; pair : int (n,)
+    corner_mm : float64 (n_rows, 3, 2), patch coordinates; height : float32 (rows, cols), row 0 at the bottom
+    """
+    for x in range(len(first)):
+        e, f = first[x], second[x]
+        m = _lattice_size(corner_mm, e, step_mm)
+        for i in range(m):
+            for j in range(m - i):
+                b0, b1 = (i + 1.0 / 3.0) / m, (j + 1.0 / 3.0) / m
+                b2 = 1.0 - b0 - b1
+                w1 = b0 * weight[e, 0] + b1 * weight[e, 1] + b2 * weight[e, 2]
+                w2 = b0 * weight[f, 0] + b1 * weight[f, 1] + b2 * weight[f, 2]
+                if w1 <= 0.0 or w2 <= 0.0:
+                    continue
+                s = w1**sharpness / (w1**sharpness + w2**sharpness)
+                share = s * (1.0 - s)
+                if share < 0.01:
+                    continue
+                h1 = _nearest(corner_mm, e, b0, b1, b2, height, texel_mm)
+                h2 = _nearest(corner_mm, f, b0, b1, b2, height, texel_mm)
+                sums[pair[x], 0] += share * h1 * h2
+                sums[pair[x], 1] += share * h1 * h1
+                sums[pair[x], 2] += share * h2 * h2
+
+
+@njit(nogil=True, cache=True)
+def _nearest(corner_mm, row, b0, b1, b2, height, texel_mm):
+    x = b0 * corner_mm[row, 0, 0] + b1 * corner_mm[row, 1, 0] + b2 * corner_mm[row, 2, 0]
+    y = b0 * corner_mm[row, 0, 1] + b1 * corner_mm[row, 1, 1] + b2 * corner_mm[row, 2, 1]
+    return height[int(np.floor(y / texel_mm)) % height.shape[0], int(np.floor(x / texel_mm)) % height.shape[1]]
+
+
+@njit(nogil=True, cache=True)
+def mark_disks(centre_mm, radius_mm, cell_mm, out):
+    """Set the cells of a periodic grid, bool (rows, cols), whose corner lies within ``radius_mm`` of a centre."""
+    rows, cols = out.shape
+    for one in range(len(centre_mm)):
+        cx, cy = centre_mm[one, 0] / cell_mm[0], centre_mm[one, 1] / cell_mm[1]
+        reach_x, reach_y = radius_mm / cell_mm[0], radius_mm / cell_mm[1]
+        for r in range(int(np.ceil(cy - reach_y)), int(np.floor(cy + reach_y)) + 1):
+            for c in range(int(np.ceil(cx - reach_x)), int(np.floor(cx + reach_x)) + 1):
+                if ((c - cx) * cell_mm[0]) ** 2 + ((r - cy) * cell_mm[1]) ** 2 < radius_mm**2:
+                    out[r % rows, c % cols] = True

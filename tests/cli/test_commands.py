@@ -1,0 +1,193 @@
+"""Every command from the outside: what it leaves, what it says, how it ends."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import imageio.v3 as iio
+import numpy as np
+import pytest
+from meshes import flat_mesh
+
+from poredepth.output import read_map
+
+RECIPE = """\
+poredepth: 1
+mesh: {file: plate.obj, unit: mm}
+seed: 3
+directions:
+  - {points: [[5, 20, 0], [35, 22, 0]]}
+regions:
+  middle: {center: [20, 20, 0], radius_mm: 12, feather_mm: 4}
+patches:
+  pores: {file: pores.png, texel_um: 50, height_um: 100, source: made here, licence: MIT, consent: synthetic}
+layers:
+  - {name: pores, patch: pores, region: middle, place: scatter, print_mm: 8}
+output: {size_px: 256}
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    mesh = flat_mesh(40, 40, 8)
+    lines = [f"v {x} {y} {z}" for x, y, z in mesh.position] + [f"vt {u} {v}" for u, v in mesh.texcoord]
+    for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True):
+        lines.append("f " + " ".join(f"{i + 1}/{i + 1}" for i in mesh.face_position[a:b]))
+    (tmp_path / "plate.obj").write_text("\n".join(lines) + "\n")
+    noise = np.random.default_rng(0).normal(0.5, 0.1, (200, 200)).clip(0, 1)
+    iio.imwrite(tmp_path / "pores.png", np.round(noise * 65535).astype(np.uint16))
+    (tmp_path / "plate.yaml").write_text(RECIPE)
+    return tmp_path
+
+
+def _run(*words, cwd):
+    return subprocess.run(
+        [sys.executable, "-m", "poredepth", *map(str, words)], cwd=cwd, capture_output=True, text=True, timeout=300
+    )
+
+
+def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(folder):
+    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert "mid             0.0" in done.stdout
+    assert "scale           1.0 mm for one full unit of value" in done.stdout
+    assert "clipped texels  0" in done.stdout
+    assert "composing" in done.stderr
+    height_mm, metadata = read_map(folder / "out" / "plate.exr")
+    assert height_mm.std() > 0.0005
+    [patch] = metadata.patches
+    assert (patch.name, patch.file, patch.source, patch.licence, patch.consent) == (
+        "pores", "pores.png", "made here", "MIT", "synthetic",
+    )  # fmt: skip
+    sidecar = json.loads((folder / "out" / "plate.exr.json").read_text())
+    assert sidecar["recipe"] == "plate.yaml"
+    assert sidecar["layers"] == ["pores"]
+    assert sidecar["texel_um"] == pytest.approx(40000 / 256)
+    assert str(folder) not in json.dumps(sidecar)
+
+
+def test_compose_twice_gives_the_same_bytes(folder):
+    for name in ("a", "b"):
+        assert _run("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0
+    for file in ("plate.exr", "plate.exr.json"):
+        assert (folder / "a" / file).read_bytes() == (folder / "b" / file).read_bytes()
+
+
+@pytest.mark.parametrize(("format", "suffix"), [("tiff-16", "tif"), ("png-16", "png")])
+def test_compose_in_16_bit_fits_the_scale(folder, format, suffix):
+    done = _run("compose", "plate.yaml", "-o", "out", "--format", format, "--size", 128, cwd=folder)
+    assert done.returncode == 0, done.stderr
+    height_mm, metadata = read_map(folder / "out" / f"plate.{suffix}")
+    assert height_mm.shape == (128, 128)
+    assert metadata.mid == 32768 / 65535
+    assert f"mid             {metadata.mid!r} (code 32768)" in done.stdout
+    assert metadata.range_high_mm < metadata.scale_mm * 0.5
+    values = iio.imread(folder / "out" / f"plate.{suffix}")
+    assert (values[0, 0] / 65535 - metadata.mid) * metadata.scale_mm == pytest.approx(height_mm[0, 0], abs=1e-7)
+
+
+def test_preview_heights_line_names_the_crop_and_the_picture_is_there(folder):
+    done = _run("preview", "plate.yaml", "--region", "middle", "-o", "look.png", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("look.png: tile 1001, rows ")
+    assert iio.imread(folder / "look.png").std() > 5
+
+
+def test_export_numbers_tiles_and_writes_the_sheet(folder):
+    done = _run("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    _, metadata = read_map(folder / "set" / "plate.1001.tif")
+    sheet = (folder / "set" / "how-to-render.txt").read_text()
+    assert metadata.unit == "cm"
+    assert metadata.scale == pytest.approx(metadata.scale_mm / 10)
+    assert f"One full unit of value is       {metadata.scale!r} cm" in sheet
+    assert f"No displacement is the value    {metadata.mid!r} (16-bit code 32768)" in sheet
+    assert "pores: source made here; licence MIT; consent synthetic" in sheet
+
+
+def test_inspect_mesh_recipe_picture_map_and_schema(folder):
+    mesh = _run("inspect", "plate.obj", cwd=folder)
+    assert mesh.returncode == 0, mesh.stderr
+    assert "size           40.0 x 40.0 x 0.0 mm (unit mm)" in mesh.stdout
+    assert "charts         1, of which 0 mirrored; 0 seam edges" in mesh.stdout
+    assert "2048: 19.5 um" in mesh.stdout
+    assert "advice" in mesh.stdout  # 40 mm is no head
+    recipe = _run("inspect", "plate.yaml", cwd=folder)
+    assert "10 x 10 mm, 50 um a texel" in recipe.stdout
+    assert "prints, stretch 1.00 to 1.00" in recipe.stdout
+    picture = _run("inspect", "pores.png", cwd=folder)
+    assert "pixels   200 x 200" in picture.stdout
+    assert _run("compose", "plate.yaml", "-o", "out", cwd=folder).returncode == 0
+    assert "recipe_hash" in _run("inspect", "out/plate.exr", cwd=folder).stdout
+    assert json.loads(_run("inspect", "--schema", cwd=folder).stdout)["type"] == "object"
+
+
+def test_bad_recipe_ends_with_3_and_all_findings(folder):
+    (folder / "plate.yaml").write_text(
+        RECIPE.replace("region: middle", "region: midle").replace("print_mm: 8", "print_mm: -8")
+    )
+    done = _run("compose", "plate.yaml", cwd=folder)
+    assert done.returncode == 3
+    assert "plate.yaml:11:41: layers[0].region: " in done.stderr
+    assert "did you mean 'middle'?" in done.stderr
+    assert "layers[0].print_mm" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["compose", "nothing.yaml"], 3, "nothing.yaml:1:1:"),
+        (["compose"], 2, "Missing argument"),
+        (["compose", "plate.yaml", "--format", "tif-16"], 2, "did you mean 'tiff-16'?"),
+        (["compose", "plate.yaml", "--size", "3"], 2, "--size"),
+        (["preview", "plate.yaml", "--region", "midle"], 3, "middle"),
+        (["compose", "plate.yaml", "-o", "plate.obj/x"], 4, "choose another with -o"),
+        (["inspect", "nothing.obj"], 3, "nothing.obj"),
+        (["inspect", "plate.obj", "--unit", "feet"], 2, "allowed: um, mm, cm, m, in"),
+        (["inspect", "plate.txt"], 3, "allowed: .obj, .yaml"),
+        (["inspect"], 2, "give a mesh, recipe, picture or map"),
+        (["nonsense"], 2, "nonsense"),
+    ],
+)
+def test_bad_input_gets_one_message_and_its_exit_code(folder, words, code, said):
+    done = _run(*words, cwd=folder)
+    assert (done.returncode, said in done.stderr) == (code, True), done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_heights_beyond_a_given_scale_are_refused_and_nothing_is_left(folder):
+    (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 64, format: png-16, scale_mm: 0.001"))
+    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    assert done.returncode == 3
+    assert "scale" in done.stderr
+    assert list((folder / "out").iterdir()) == []
+
+
+def test_help_names_every_command_and_the_formula(folder):
+    done = _run("--help", cwd=folder)
+    for word in ("compose", "preview", "export", "inspect", "demo", "height_mm = (value - mid) * scale_mm"):
+        assert word in done.stdout
+    assert "poredepth" in _run("--version", cwd=folder).stdout
+
+
+def test_help_imports_nothing_heavy(folder):
+    done = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "poredepth", "--help"], cwd=folder, capture_output=True, text=True
+    )
+    loaded = {line.split("|")[-1].strip() for line in done.stderr.splitlines()}
+    assert not loaded & {"numpy", "numba", "scipy", "OpenEXR", "pydantic", "imageio", "tifffile"}
+
+
+def test_demo_composes_two_tiles_and_pictures(tmp_path):
+    done = _run("demo", "-o", "demo", "--size", 256, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    names = {p.name for p in (tmp_path / "demo").iterdir()}
+    assert {"head.1001.exr", "head.1002.exr", "head.1001.exr.json", "head.png", "preview-cheek_left.png"} <= names
+    height_mm, metadata = read_map(tmp_path / "demo" / "head.1002.exr")
+    assert metadata.tile == 1002
+    assert height_mm.std() > 0.001
+    assert len(metadata.layers) >= 6
+    assert {p.consent for p in metadata.patches} == {"synthetic, no person"}
