@@ -24,6 +24,9 @@ from poredepth.placement import matching_kernels as kernels
 #: Cells of the search along the longer side of a patch.
 SEARCH_CELLS = 128
 
+#: No finer than this many cells across a print: what is finer cannot be made to agree anyway.
+CELLS_PER_PRINT = 64
+
 #: A print keeps this share of its diameter, in the patch, from what its neighbours and theirs show.
 KEEP_AWAY_RATIO = 0.35
 
@@ -132,10 +135,11 @@ def matched_pieces(
     of_print, of_print_start = _rows_by_print(rows.print_id, n_prints)
     meets = _meeting_prints(rows, pairs, n_prints)
     turn, shift, laid = first.turn_rad.copy(), first.shift_mm.copy(), np.zeros(n_prints, bool)
+    row_triangle = np.repeat(np.arange(len(rows.start) - 1), np.diff(rows.start))
     for p in _walk_out(meets):
         points = kernels.comparison_points(
             of_print[of_print_start[p] : of_print_start[p + 1]],
-            _row_triangle(rows),
+            row_triangle,
             rows.start,
             rows.print_id,
             rows.uv_mm,
@@ -174,7 +178,7 @@ def likeness(rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Piece
         sharpness,
         _upwards(patch.height_mm),
         patch.texel_mm,
-        4.0 * patch.texel_mm,
+        max(patch.width_mm, patch.height_extent_mm) / SEARCH_CELLS,
         sums,
     )
     norm = np.sqrt(sums[:, 1] * sums[:, 2])
@@ -188,14 +192,15 @@ class _Search:
     def __init__(self, patch: HeightPatch, print_mm: float, rng: np.random.Generator):
         self.extent_mm = np.array([patch.width_mm, patch.height_extent_mm])
         self.print_mm = print_mm
-        cell_mm = self.extent_mm.max() / SEARCH_CELLS
+        cell_mm = max(self.extent_mm.max() / SEARCH_CELLS, print_mm / CELLS_PER_PRINT)
         self.cells = np.maximum(np.round(self.extent_mm / cell_mm).astype(int), 4)  # x, y
         self.cell_mm = self.extent_mm / self.cells
         self.step_mm = float(self.cell_mm.min())
         self.height = _coarse(patch, self.cells)
-        self._variance = max(float(self.height.var()), 1e-30)
-        self._spectra = scipy.fft.rfft2(np.stack([self.height**2, self.height]))
-        self._noise = TIE_NOISE * rng.random((self.cells[1], self.cells[0]))
+        self.height /= max(self.height.std(), 1e-12)  # only likeness counts; and float32 is far from its ends
+        self._spectra = scipy.fft.rfft2(np.stack([self.height**2, self.height]).astype(np.float32))
+        self._noise = TIE_NOISE * rng.random(self.height.shape, np.float32)
+        self._go_on_mm = min(GO_ON_RATIO * print_mm, 0.1 * self.extent_mm.min())
 
     def best(self, points: np.ndarray, turn_rad: float, near_shift_mm: np.ndarray) -> tuple[float, np.ndarray]:
         """Turn and shift of least mismatch.
@@ -206,52 +211,32 @@ class _Search:
         turn_rad : taken as it is, and half a turn on
         near_shift_mm : (m, 2), pieces of the neighbours and theirs, to keep away from
         """
-        laid_height = ndimage.map_coordinates(
-            self.height, (points[:, 4:2:-1] / self.cell_mm[::-1] - 0.5).T, order=1, mode="grid-wrap"
-        )
         excluded = self._shown_near(near_shift_mm)
         found = []
         for turn in (turn_rad, turn_rad + np.pi):
-            c, s = np.cos(turn), np.sin(turn)
-            at_mm = np.column_stack([c * points[:, 0] - s * points[:, 1], s * points[:, 0] + c * points[:, 1]])
-            cost = self._mismatch(at_mm, points[:, 2], laid_height) + self._noise
-            barred = excluded | self._goes_on(points, at_mm)
+            images = np.zeros((2, *self.height.shape), np.float32)
+            going_on, energy = kernels.splat_points(points, turn, self.height, self.cell_mm, images)
+            cost = self._mismatch(images, points[:, 2].sum(), energy) + self._noise
+            barred = excluded.copy()
+            kernels.mark_disks(np.mod(going_on, self.extent_mm), self._go_on_mm, self.cell_mm, barred)
             k = int(np.argmin(np.where(barred, np.inf, cost)))
             found.append((cost.ravel()[k], turn, self._between(cost, k)))
         return min(found, key=lambda option: option[0])[1:]
 
-    def _mismatch(self, at_mm: np.ndarray, share: np.ndarray, laid_height: np.ndarray) -> np.ndarray:
+    def _mismatch(self, images: np.ndarray, shares: float, laid_energy: float) -> np.ndarray:
         """1 - correlation with what is laid, for every shift (rows y, cols x)."""
-        cell = np.floor(at_mm / self.cell_mm).astype(np.int64) % self.cells
-        flat = cell[:, 1] * self.cells[0] + cell[:, 0]
-        shape, n = (self.cells[1], self.cells[0]), int(self.cells.prod())
-        images = np.stack([np.bincount(flat, share, n), np.bincount(flat, share * laid_height, n)]).reshape(2, *shape)
         spectra = scipy.fft.rfft2(images).conj() * self._spectra
-        energy, product = scipy.fft.irfft2(spectra, s=shape)
-        laid_energy = (share * laid_height**2).sum()
+        energy, product = scipy.fft.irfft2(spectra, s=self.height.shape)
         # a piece that is merely flat where it meets others must not win: sizes are put beside each other
-        floor = 1e-3 * share.sum() * self._variance
-        return 1.0 - product / np.sqrt((np.maximum(energy, 0.0) + floor) * (laid_energy + floor))
+        floor = np.float32(1e-3 * shares)
+        return 1.0 - product / np.sqrt((np.maximum(energy, 0.0) + floor) * np.float32(laid_energy + floor))
 
     def _shown_near(self, near_shift_mm: np.ndarray) -> np.ndarray:
         """bool (rows, cols): shifts whose piece a neighbour shows."""
-        if len(near_shift_mm) == 0:
-            return np.zeros(self._noise.shape, bool)
-        allowed = np.sqrt(MAX_EXCLUDED * self.extent_mm.prod() / (np.pi * len(near_shift_mm)))
+        allowed = np.sqrt(MAX_EXCLUDED * self.extent_mm.prod() / (np.pi * max(len(near_shift_mm), 1)))
+        out = np.zeros(self.height.shape, bool)
         radius_mm = min(KEEP_AWAY_RATIO * self.print_mm, allowed)
-        return self._within(near_shift_mm, radius_mm)
-
-    def _goes_on(self, points: np.ndarray, at_mm: np.ndarray) -> np.ndarray:
-        """bool (rows, cols): shifts that only go on in the piece of a print met."""
-        number, which = np.unique(points[:, 5], return_inverse=True)
-        weight = np.bincount(which, points[:, 2])
-        way = points[:, 3:5] - at_mm
-        shift = np.column_stack([np.bincount(which, points[:, 2] * way[:, a]) / weight for a in (0, 1)])
-        return self._within(shift, min(GO_ON_RATIO * self.print_mm, 0.1 * self.extent_mm.min()))
-
-    def _within(self, shift_mm: np.ndarray, radius_mm: float) -> np.ndarray:
-        out = np.zeros(self._noise.shape, bool)
-        kernels.mark_disks(np.mod(shift_mm, self.extent_mm), radius_mm, self.cell_mm, out)
+        kernels.mark_disks(np.mod(near_shift_mm, self.extent_mm), radius_mm, self.cell_mm, out)
         return out
 
     def _between(self, cost: np.ndarray, k: int) -> np.ndarray:
@@ -280,10 +265,6 @@ def _coarse(patch: HeightPatch, cells: np.ndarray) -> np.ndarray:
     smooth = ndimage.gaussian_filter(height - height.mean(), 0.4 * ratio, mode="wrap")
     at = [(np.arange(n) + 0.5) * r - 0.5 for n, r in zip(cells[::-1], ratio, strict=True)]
     return ndimage.map_coordinates(smooth, np.meshgrid(*at, indexing="ij"), order=1, mode="grid-wrap")
-
-
-def _row_triangle(rows: SheetRows) -> np.ndarray:
-    return np.repeat(np.arange(len(rows.start) - 1), np.diff(rows.start))
 
 
 def _rows_by_print(print_id: np.ndarray, n_prints: int) -> tuple[np.ndarray, np.ndarray]:

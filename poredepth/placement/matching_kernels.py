@@ -131,3 +131,60 @@ def mark_disks(centre_mm, radius_mm, cell_mm, out):
             for c in range(int(np.ceil(cx - reach_x)), int(np.floor(cx + reach_x)) + 1):
                 if ((c - cx) * cell_mm[0]) ** 2 + ((r - cy) * cell_mm[1]) ** 2 < radius_mm**2:
                     out[r % rows, c % cols] = True
+
+
+@njit(nogil=True, cache=True)
+def splat_points(points, turn_rad, height, cell_mm, images):
+    """Drop comparison points, turned, onto the cells of a patch.
+
+    Parameters
+    ----------
+    points : float64 (n, 6), see `comparison_points`, the points of one met print not necessarily together
+    height : float64 (rows, cols), heights at cell centres, row 0 at the bottom
+    cell_mm : float64 (2,), x, y
+    images : float32 (2, rows, cols), 0 to begin with; filled with the shares, and with shares x heights laid there
+
+    Returns
+    -------
+    going_on : float64 (m, 2), for each print met, the mean shift with which the turned points would go on in its piece
+    energy : sum of share x height^2 of what is laid there
+    """
+    rows, cols = height.shape
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    number = np.empty(64)
+    shift = np.zeros((64, 3))
+    n_met = 0
+    energy = 0.0
+    for p in range(len(points)):
+        x, y = c * points[p, 0] - s * points[p, 1], s * points[p, 0] + c * points[p, 1]
+        share = points[p, 2]
+        h = _bilinear(points[p, 3] / cell_mm[0] - 0.5, points[p, 4] / cell_mm[1] - 0.5, height)
+        row, col = int(np.floor(y / cell_mm[1])) % rows, int(np.floor(x / cell_mm[0])) % cols
+        images[0, row, col] += share
+        images[1, row, col] += share * h
+        energy += share * h * h
+        m = 0
+        while m < n_met and number[m] != points[p, 5]:
+            m += 1
+        if m == n_met and n_met < 64:
+            number[m] = points[p, 5]
+            n_met += 1
+        if m < n_met:
+            shift[m, 0] += share * (points[p, 3] - x)
+            shift[m, 1] += share * (points[p, 4] - y)
+            shift[m, 2] += share
+    going_on = np.empty((n_met, 2))
+    for m in range(n_met):
+        going_on[m, 0], going_on[m, 1] = shift[m, 0] / shift[m, 2], shift[m, 1] / shift[m, 2]
+    return going_on, energy
+
+
+@njit(nogil=True, cache=True)
+def _bilinear(x, y, height):
+    """Periodic bilinear value at a position counted in cells."""
+    rows, cols = height.shape
+    c, r = int(np.floor(x)), int(np.floor(y))
+    fx, fy = x - c, y - r
+    c0, c1, r0, r1 = c % cols, (c + 1) % cols, r % rows, (r + 1) % rows
+    low = height[r0, c0] * (1 - fx) + height[r0, c1] * fx
+    return low * (1 - fy) + (height[r1, c0] * (1 - fx) + height[r1, c1] * fx) * fy

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from poredepth.surface.skin import Surface
 
@@ -21,9 +20,7 @@ class SkinPoint:
 
 def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoint]:
     """Exact nearest skin point of each of ``points_mm`` (n, 3)."""
-    centre = surface.corner_mm.mean(axis=1)
-    reach = np.linalg.norm(surface.corner_mm - centre[:, None], axis=2).max(axis=1)
-    tree = cKDTree(centre)
+    centre, reach, tree = surface.centres
     out = []
     for point in np.atleast_2d(points_mm):
         near_mm, nearest = tree.query(point)

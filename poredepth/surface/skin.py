@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from poredepth.errors import MeshError, PoredepthWarning
 from poredepth.surface import topology
@@ -131,6 +132,13 @@ class Surface:
         length = np.linalg.norm(e1, axis=1, keepdims=True)
         e1 = np.divide(e1, length, out=np.zeros_like(e1), where=length > 0)
         return np.stack([e1, np.cross(self.normal, e1)], axis=1)
+
+    @cached_property
+    def centres(self) -> tuple[np.ndarray, np.ndarray, cKDTree]:
+        """Centres of triangles (n, 3), how far their corners lie from them (n,), and a search tree over the centres."""
+        centre = self.corner_mm.mean(axis=1)
+        reach = np.linalg.norm(self.corner_mm - centre[:, None], axis=2).max(axis=1)
+        return centre, reach, cKDTree(centre)
 
     def points_mm(self, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
         """Positions (n, 3) in mm of skin points given by triangle (n,) and barycentrics (n, 3)."""
