@@ -13,6 +13,7 @@ from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
 from poredepth.placement.prints import Prints
 from poredepth.placement.scatter import ScatterSpec, scatter
+from poredepth.placement.spread import SpreadSpec, spread
 from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
@@ -59,13 +60,23 @@ def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGroun
     """
     if not patch.periodic:
         raise PatchError(
-            f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for scatter: a tileable patch"
+            f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for {spec.place}: a tileable patch"
         )
     region = ground.regions[spec.region] if spec.region is not None else None
-    how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, seed=ground.seed, name=spec.name)
-    prints = scatter(ground.surface, ground.field, region_triangles(ground.surface, region), patch, how)
+    triangles = region_triangles(ground.surface, region)
+    lay = {"scatter": _scattered, "spread": _spread}[spec.place]
     pictures = pack_pictures([build_levels(patch)], periodic=True)
-    return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=False)
+    return CompiledLayer(spec.name, spec.gain, spec.region, lay(spec, patch, ground, triangles), pictures, in_uv=False)
+
+
+def _scattered(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
+    how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, seed=ground.seed, name=spec.name)
+    return scatter(ground.surface, ground.field, triangles, patch, how)
+
+
+def _spread(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
+    how = SpreadSpec(spec.along_ratio, spec.across_ratio, spec.phase_mm or (0.0, 0.0), spec.name)
+    return spread(ground.surface, ground.field, triangles, patch, how)
 
 
 def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:

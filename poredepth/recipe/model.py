@@ -31,7 +31,7 @@ Switch = Annotated[bool, Strict()]
 Text = Annotated[str, Strict(), Field(min_length=1)]
 Point = tuple[Number, Number, Number]
 
-Place = Literal["scatter"]
+Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
@@ -169,21 +169,28 @@ class LayerSpec(Spec):
     invert: Switch = Field(False, description="With map: true if black is outward.")
     place: Place | None = Field(
         None,
-        description="With patch, required: how it is laid. scatter: many small prints of the patch, each "
-        "with its own piece of it.",
+        description="With patch, required: how it is laid. scatter: many small prints of the patch, each with its own "
+        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin.",
     )
     print_mm: Annotated[Number, Field(ge=1)] | None = Field(
-        None, description="With patch, required: diameter of one print on the skin, mm. At least 1."
+        None, description="With scatter, required: diameter of one print on the skin, mm. At least 1."
     )
     overlap_mm: PositiveNumber | None = Field(
         None,
-        description="With patch: width over which two prints cross-fade, mm. Above 0, at most print_mm. "
+        description="With scatter: width over which two prints cross-fade, mm. Above 0, at most print_mm. "
         "Default: print_mm / 20.",
     )
     turn_deg: Annotated[Number, Field(ge=0, le=90)] = Field(
         0.0,
-        description="With patch: largest random turn of a print off the direction of the skin, to either side, "
+        description="With scatter: largest random turn of a print off the direction of the skin, to either side, "
         "degrees, 0 to 90.",
+    )
+    along_ratio: PositiveNumber = Field(
+        1.0, description="With spread: how much the patch is drawn out along the direction of the skin. Above 0."
+    )
+    across_ratio: PositiveNumber = Field(1.0, description="With spread: the same across the direction of the skin.")
+    phase_mm: tuple[Number, Number] | None = Field(
+        None, description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none."
     )
     gain: Number = Field(1.0, description="Factor on the heights of this layer.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")

@@ -15,7 +15,10 @@ REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
 LAYER_SOURCES = ("map", "patch")
 MAP_ONLY = ("scale_mm", "mid", "invert")
-PATCH_ONLY = ("place", "print_mm", "overlap_mm", "turn_deg")
+SCATTER_ONLY = ("print_mm", "overlap_mm", "turn_deg")
+SPREAD_ONLY = ("along_ratio", "across_ratio", "phase_mm")
+PATCH_ONLY = ("place", *SCATTER_ONLY, *SPREAD_ONLY)
+PLACES = {"scatter": SCATTER_ONLY, "spread": SPREAD_ONLY}
 
 
 @dataclass(frozen=True)
@@ -74,10 +77,23 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
         if key in data
     ]
     if "place" not in data:
-        broken.append(_needs("place", "scatter"))
-    if "print_mm" not in data:
+        return [*broken, _needs("place", " or ".join(PLACES))]
+    return broken + _place_rules(data) + _overlap_rule(data)
+
+
+def _place_rules(data: Mapping[str, Any]) -> list[Broken]:
+    place = data["place"]
+    broken = [
+        Broken(key, f"found with place: {place}", f"only with place: {other}")
+        for other, keys in PLACES.items()
+        for key in keys
+        if place in PLACES and other != place and key in data
+    ]
+    if place == "scatter" and "print_mm" not in data:
         broken.append(_needs("print_mm", "a number of at least 1, in mm: the diameter of one print"))
-    return broken + _overlap_rule(data)
+    if place == "spread" and "region" not in data:
+        broken.append(_needs("region", "the name of a region: one sheet does not fit a whole head"))
+    return broken
 
 
 def _overlap_rule(data: Mapping[str, Any]) -> list[Broken]:

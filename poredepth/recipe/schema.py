@@ -7,7 +7,14 @@ from functools import cache
 from typing import Any
 
 from poredepth.recipe.model import Recipe
-from poredepth.recipe.rules import DIRECTION_SOURCES, MAP_ONLY, PATCH_ONLY, REGION_SETS, REGION_SOURCES
+from poredepth.recipe.rules import (
+    DIRECTION_SOURCES,
+    MAP_ONLY,
+    PATCH_ONLY,
+    PLACES,
+    REGION_SETS,
+    REGION_SOURCES,
+)
 
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -39,7 +46,8 @@ def _schema() -> dict[str, Any]:
     kinds["LayerSpec"] |= {
         "oneOf": [
             {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
-            {"required": ["patch", "place", "print_mm"], "properties": dict.fromkeys(("map", *MAP_ONLY), False)},
+            _layer_kind("scatter", ["print_mm"]),
+            _layer_kind("spread", ["region"]),
         ]
     }
     head = {
@@ -48,6 +56,13 @@ def _schema() -> dict[str, Any]:
         "description": "A head mesh, its regions and directions, skin patches, layers, and the map to write.",
     }
     return head | {key: value for key, value in schema.items() if key not in head}
+
+
+def _layer_kind(place: str, required: list[str]) -> dict[str, Any]:
+    """A layer with a patch that is laid by ``place``."""
+    foreign = [key for other, keys in PLACES.items() if other != place for key in keys]
+    barred = dict.fromkeys(("map", *MAP_ONLY, *foreign), False)
+    return {"required": ["patch", "place", *required], "properties": {"place": {"const": place}, **barred}}
 
 
 def schema_at(loc: tuple[str | int, ...]) -> dict[str, Any]:

@@ -109,6 +109,52 @@ def connection_laplacian(surface: Surface, turn: np.ndarray):
     return coo_matrix((-brought, (t, t2)), shape=(n, n)).tocsc() + diags(diagonal)
 
 
+def singular_vertices(
+    surface: Surface, field: DirectionField, triangles: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Points about which the line field turns.
+
+    Parameters
+    ----------
+    triangles : bool (n_triangles,); only points all of whose triangles are among these are looked at
+
+    Returns
+    -------
+    vertex int64 (n,), index float64 (n,): multiples of 1/2 (Ray et al. 2008; for a closed surface they add up to its
+    Euler characteristic).  Open borders have no index here.
+    """
+    across = surface.adjacency.triangle
+    inside = np.ones(surface.n_triangles, bool) if triangles is None else triangles
+    whole = np.ones(surface.n_vertices, bool)
+    whole[surface.tri_vertex[~inside]] = False
+    t, k = np.nonzero(across < 0)
+    whole[surface.tri_vertex[t, (k + 1) % 3]] = False
+    whole[surface.tri_vertex[t, (k + 2) % 3]] = False
+    # anticlockwise about corner v, a triangle is left by the edge opposite the corner after v
+    angle = field.angle_rad
+    t, corner = np.nonzero(whole[surface.tri_vertex])
+    k = (corner + 1) % 3
+    t2 = across[t, k]
+    step = angle[t2] - angle[t] - field.turn[t, k]
+    step -= np.pi * np.round(step / np.pi)
+    vertex = surface.tri_vertex[t, corner]
+    # what the field turns by, and what carrying a direction once around turns by: the angle defect
+    total = np.bincount(vertex, step, surface.n_vertices) + _angle_defect(surface)
+    index = np.round(total / np.pi) / 2
+    found = np.flatnonzero(whole & (index != 0))
+    return found, index[found]
+
+
+def _angle_defect(surface: Surface) -> np.ndarray:
+    """2 pi minus the angles around each vertex, float64 (n_vertices,), radians."""
+    flat = surface.flat_mm
+    angle = np.empty((surface.n_triangles, 3))
+    for k in range(3):
+        a, b = flat[:, (k + 1) % 3] - flat[:, k], flat[:, (k + 2) % 3] - flat[:, k]
+        angle[:, k] = np.arctan2(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), (a * b).sum(axis=1))
+    return 2 * np.pi - np.bincount(surface.tri_vertex.ravel(), angle.ravel(), surface.n_vertices)
+
+
 def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.ndarray, target: np.ndarray) -> None:
     samples_mm, tangents, steps_mm = _sample_guide(surface, guide_mm)
     found = nearest_skin_points(surface, samples_mm)

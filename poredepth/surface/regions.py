@@ -220,7 +220,22 @@ def region_triangles(surface: Surface, field: RegionField | None) -> np.ndarray:
         return np.logical_or.reduce([region_triangles(surface, part) for part in field.parts])
     if field.kind == "intersect":
         return np.logical_and.reduce([region_triangles(surface, part) for part in field.parts])
-    return region_triangles(surface, field.parts[0])
+    taken = np.logical_or.reduce([_filled_triangles(surface, part) for part in field.parts[1:]])
+    return region_triangles(surface, field.parts[0]) & ~taken
+
+
+def _filled_triangles(surface: Surface, field: RegionField) -> np.ndarray:
+    """bool (n_triangles,): triangles in which the weight is surely 1 everywhere (painted pictures: none)."""
+    if isinstance(field, RampField):
+        return (field.ramp[surface.tri_vertex] >= 1).all(axis=1)
+    if isinstance(field, PictureField):
+        return np.zeros(surface.n_triangles, bool)
+    if field.kind == "union":
+        return np.logical_or.reduce([_filled_triangles(surface, part) for part in field.parts])
+    if field.kind == "intersect":
+        return np.logical_and.reduce([_filled_triangles(surface, part) for part in field.parts])
+    touched = np.logical_or.reduce([region_triangles(surface, part) for part in field.parts[1:]])
+    return _filled_triangles(surface, field.parts[0]) & ~touched
 
 
 def _painted_triangles(surface: Surface, field: PictureField) -> np.ndarray:
