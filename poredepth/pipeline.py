@@ -16,10 +16,10 @@ from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import LayerSpec, Recipe
 from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
 from poredepth.surface.directions import direction_field
-from poredepth.surface.obj import PolygonMesh
+from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import build_regions
-from poredepth.surface.skin import Surface, load_surface, refined, surface_from_mesh
+from poredepth.surface.skin import Surface, refined, surface_from_mesh
 
 #: Called with what is being done, how much is done and how much there is.
 OnProgress = Callable[[str, int, int], None]
@@ -89,9 +89,9 @@ def prepare(
     PoredepthError : MeshError, PatchError, RegionError or PlacementError, each with what to do about it
     """
     on_progress("mesh", 0, 1)
-    unit = recipe.mesh.unit
-    surface = load_surface(recipe.path(recipe.mesh.file), unit) if mesh is None else surface_from_mesh(mesh, unit)
-    surface = _fine_enough(surface, recipe)
+    spec = recipe.mesh
+    mesh = read_obj(recipe.path(spec.file)) if mesh is None else mesh
+    surface = _fine_enough(surface_from_mesh(mesh, spec.unit, spec.subdivide), recipe)
     on_progress("patches", 0, 1)
     patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
     on_progress("directions", 0, 1)

@@ -78,5 +78,5 @@ def _recipe(file: Path) -> list[tuple[str, str]]:
     recipe = load_recipe(file)
     with shown_progress() as on_progress:
         composition = prepare(recipe, on_progress=on_progress)
-    surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit)
+    surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit, recipe.mesh.subdivide)
     return mesh_facts(surface, recipe.mesh.unit) + recipe_facts(composition)

@@ -43,7 +43,7 @@ def recipe_hash(recipe: Recipe, files: bool = True) -> str:
     ------
     RecipeError : if an input file cannot be read
     """
-    content: dict[str, object] = {"recipe": recipe.model_dump(mode="json")}
+    content: dict[str, object] = {"recipe": recipe.model_dump(mode="json", exclude_defaults=True)}
     if files:
         content["files"] = [[key, path.name, _file_hash(key, path)] for key, path in sorted(input_files(recipe))]
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)

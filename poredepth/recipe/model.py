@@ -59,6 +59,11 @@ class MeshSpec(Spec):
 
     file: Text = Field(description="Mesh file (OBJ), relative to the recipe.")
     unit: LengthUnit = Field(description="Unit of the numbers in the mesh file. One of um, mm, cm, m, in.")
+    subdivide: Annotated[Whole, Field(ge=0, le=4)] = Field(
+        0,
+        description="Catmull-Clark steps before anything is laid, 0 to 4: give what the renderer subdivides by, so "
+        "that millimetres are measured on the surface it displaces.",
+    )
 
 
 class DirectionSpec(Spec):
@@ -190,7 +195,8 @@ class LayerSpec(Spec):
     )
     across_ratio: PositiveNumber = Field(1.0, description="With spread: the same across the direction of the skin.")
     phase_mm: tuple[Number, Number] | None = Field(
-        None, description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none."
+        None,
+        description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
     )
     gain: Number = Field(1.0, description="Factor on the heights of this layer.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")

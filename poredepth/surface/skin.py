@@ -14,6 +14,7 @@ from poredepth.errors import MeshError, PoredepthWarning
 from poredepth.surface import topology
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.refine import split_long_edges
+from poredepth.surface.subdivide import subdivided
 from poredepth.surface.triangulate import triangulate
 from poredepth.units import mm_from
 
@@ -145,8 +146,8 @@ class Surface:
         return np.einsum("nk,nkx->nx", barycentric, self.corner_mm[triangle])
 
 
-def surface_from_mesh(mesh: PolygonMesh, unit: str) -> Surface:
-    """Build the welded skin from a polygon mesh whose numbers are in ``unit``.
+def surface_from_mesh(mesh: PolygonMesh, unit: str, subdivide: int = 0) -> Surface:
+    """Build the welded skin from a polygon mesh whose numbers are in ``unit``, after ``subdivide`` Catmull-Clark steps.
 
     Triangles are put in an order that depends only on vertex numbers, so that the same head with other UVs, or with
     its faces listed otherwise, is laid alike.
@@ -155,6 +156,7 @@ def surface_from_mesh(mesh: PolygonMesh, unit: str) -> Surface:
     ------
     MeshError : no face has UVs
     """
+    mesh = subdivided(mesh, subdivide)
     position_mm = mm_from(np.asarray(mesh.position, float), unit)
     triangles = triangulate(mesh, position_mm)
     tri_position = np.asarray(triangles.position, np.int64)
@@ -179,9 +181,9 @@ def surface_from_mesh(mesh: PolygonMesh, unit: str) -> Surface:
     return surface
 
 
-def load_surface(path: str | os.PathLike[str], unit: str) -> Surface:
+def load_surface(path: str | os.PathLike[str], unit: str, subdivide: int = 0) -> Surface:
     """Read a mesh file and build its skin; ``unit`` is the length unit of the file's numbers."""
-    return surface_from_mesh(read_obj(path), unit)
+    return surface_from_mesh(read_obj(path), unit, subdivide)
 
 
 def refined(surface: Surface, max_edge_mm: float) -> Surface:

@@ -90,7 +90,7 @@ ONE_MISTAKE = {
     "misspelt required key": (
         "head.obj, unit: cm",
         "head.obj, units: cm",
-        "face.yaml:2:24: mesh.units: unknown key; allowed: file, unit; did you mean 'unit'?",
+        "face.yaml:2:24: mesh.units: unknown key; allowed: file, unit, subdivide; did you mean 'unit'?",
     ),
     "wrong type": (
         "texel_um: 10",
