@@ -145,7 +145,13 @@ def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
     width_mm = max(spec.feather_mm, HARD_EDGE_MM)
     reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)
-    return (0.5 + (spec.radius_mm - distance_mm) / width_mm).astype(np.float32)
+    ramp = 0.5 + (spec.radius_mm - distance_mm) / width_mm
+    if ramp.max() <= 0:  # the disk lies inside one triangle: ramps between its far corners cannot show it
+        raise RegionError(
+            f"regions.{name}.radius_mm: a disk of {spec.radius_mm:g} mm lies between the points of the mesh; allowed here: "
+            f"{distance_mm.min() - 0.5 * width_mm:.2g} mm or more; make it larger, or the mesh finer (mesh: subdivide)"
+        )
+    return ramp.astype(np.float32)
 
 
 def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:

@@ -130,6 +130,13 @@ def test_centre_far_off_names_the_distance():
         build_regions(_halves(), {"x": RegionSpec(center=(20, 20, 70), radius_mm=5)}, lambda name: {})
 
 
+def test_a_disk_between_the_points_of_the_mesh_is_refused_not_lost():
+    with pytest.raises(
+        RegionError, match=r"regions\.x\.radius_mm: a disk of 0\.3 mm lies between the points of the mesh; allowed"
+    ):
+        build_regions(_halves(4), {"x": RegionSpec(center=(14, 16, 0), radius_mm=0.3, feather_mm=0.1)}, lambda name: {})
+
+
 def test_a_height_map_given_as_mask_is_refused(tmp_path):
     with pytest.raises(RegionError, match="mask values run from -3 to 2; allowed: 0 .outside. to 1 .inside."):
         read_masks(tmp_path / "m", lambda path: np.array([[-3.0, 2.0]]), {1001: tmp_path / "m"})
