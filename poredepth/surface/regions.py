@@ -148,7 +148,7 @@ def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
     ramp = 0.5 + (spec.radius_mm - distance_mm) / width_mm
     if ramp.max() <= 0:  # the disk lies inside one triangle: ramps between its far corners cannot show it
         raise RegionError(
-            f"regions.{name}.radius_mm: a disk of {spec.radius_mm:g} mm lies between the points of the mesh; allowed here: "
+            f"regions.{name}.radius_mm: a disk of {spec.radius_mm:g} mm lies between the points of the mesh; allowed: "
             f"{distance_mm.min() - 0.5 * width_mm:.2g} mm or more; make it larger, or the mesh finer (mesh: subdivide)"
         )
     return ramp.astype(np.float32)

@@ -1,109 +1,120 @@
-"""The demo recipe composed at 8K: time per stage, peak memory, ratio to OpenEXR's own float ZIP write of the same map.
+"""The demo recipe composed to written files, beside OpenEXR's own float ZIP write of the same heights.
 
-python tests/benchmarks/bench_compose.py [--size 8192]
+    python tests/benchmarks/bench_compose.py [--size 8192] [--repeats 1] [--skip-first-run]
+
+Prints seconds per stage, peak memory, and the two ratios.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 import tempfile
-import threading
-import time
 from pathlib import Path
 
 import numpy as np
 import OpenEXR
+from measuring import (
+    PeakMemory,
+    Spent,
+    Stages,
+    clocked,
+    demo_recipe,
+    median_of,
+    print_heads,
+    print_rows,
+    print_setting,
+    process_spent,
+    rate_row,
+    seconds_row,
+)
 
-from poredepth import load_recipe, prepare, read_map, write_maps
-from poredepth.demo import demo_recipe_file
+from poredepth import prepare, read_map, write_maps
 
-
-class PeakMemory:
-    """Largest anonymous and resident memory of this process, MiB, sampled every 20 ms."""
-
-    def __init__(self):
-        self.anonymous = self.resident = 0.0
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._watch, daemon=True)
-
-    def __enter__(self):
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_):
-        self._stop.set()
-        self._thread.join()
-
-    def _watch(self):
-        while not self._stop.wait(0.02):
-            rows = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
-            self.anonymous = max(self.anonymous, int(rows["RssAnon"].split()[0]) / 1024)
-            self.resident = max(self.resident, int(rows["VmRSS"].split()[0]) / 1024)
+SMALL_PX = 64
 
 
-class Stages:
-    """Seconds between the first word of a stage and the first of the next."""
-
-    def __init__(self):
-        self.began: list[tuple[str, float]] = []
-
-    def __call__(self, stage: str, done: int, total: int) -> None:
-        if not self.began or self.began[-1][0] != stage:
-            self.began.append((stage, time.perf_counter()))
-
-    def seconds(self) -> dict[str, float]:
-        ends = [at for _, at in self.began[1:]] + [time.perf_counter()]
-        out: dict[str, float] = {}
-        for (stage, at), end in zip(self.began, ends, strict=True):
-            out[stage] = out.get(stage, 0.0) + end - at
-        return out
+def compose_small(folder: Path) -> None:
+    """All kernels on a map of no size."""
+    write_maps(prepare(demo_recipe(SMALL_PX)), folder / "small")
 
 
-def sized(size_px: int):
-    recipe = load_recipe(demo_recipe_file())
-    return recipe.model_copy(update={"output": recipe.output.model_copy(update={"size_px": size_px})})
+def first_run(folder: Path) -> tuple[Spent, Spent]:
+    """A small run as a new process: without compiled kernels, then with the ones just kept."""
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "kernels")}
+    command = [sys.executable, str(Path(__file__).resolve()), "--only-small"]
+    cold, kept = (process_spent(command, env=env) for _ in range(2))
+    return cold, kept
 
 
-def exr_write_seconds(folder: Path, maps) -> float:
-    """OpenEXR alone: the same heights as float ZIP."""
-    total = 0.0
-    for written in maps:
-        height_mm, _ = read_map(written.path)
-        height_mm = np.ascontiguousarray(height_mm)
+def exr_alone(folder: Path, written) -> Spent:
+    """OpenEXR alone: the same heights, contiguous float32, as float ZIP scanlines; reading them does not count."""
+    total = Spent(0.0, 0.0)
+    for one in written:
+        height_mm = np.ascontiguousarray(read_map(one.path)[0], np.float32)
         header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
-        began = time.perf_counter()
-        OpenEXR.File(header, {"Y": height_mm}).write(str(folder / "alone.exr"))
-        total += time.perf_counter() - began
+        total += clocked(lambda h=height_mm, head=header: OpenEXR.File(head, {"Y": h}).write(str(folder / "a.exr")))
     return total
 
 
+def run_once(size_px: int, folder: Path):
+    """What stages take, what OpenEXR alone takes, and what was written; memory is watched while composing only."""
+    stages = Stages()
+    with PeakMemory() as memory:
+        composition = prepare(demo_recipe(size_px), on_progress=stages)
+        written = write_maps(composition, folder / "maps", on_progress=stages)
+        stages(None)
+    return stages.spent, exr_alone(folder, written), memory, composition, written
+
+
+def report(size_px: int, runs: list) -> None:
+    spent, exr, memory, composition, written = zip(*runs, strict=True)
+    alone = median_of(exr)
+    middle = {stage: median_of([one[stage] for one in spent]) for stage in spent[0]}
+    total = sum(middle.values(), Spent(0.0, 0.0))
+    print(
+        f"demo: {len(composition[0].layers)} layers, {composition[0].surface.n_triangles} triangles, {len(written[0])} "
+        f"tiles of {size_px} px, {len(runs)} run(s), kernels loaded"
+    )
+    print_heads()
+    print_rows([seconds_row(stage, one) for stage, one in middle.items()])
+    print_rows(
+        [
+            seconds_row("all stages", total),
+            rate_row("texels while composing", len(written[0]) * size_px**2, middle["compose"]),
+            seconds_row("OpenEXR alone, the same heights, float ZIP", alone),
+            ("compose / OpenEXR", middle["compose"] / alone, "x"),
+            ("(compose + write) / OpenEXR", (middle["compose"] + middle["write"]) / alone, "x"),
+            ("all stages / OpenEXR                       (target <= 3)", total / alone, "x"),
+            ("peak anonymous memory                   (target <= 1024)", max(m.anonymous_mib for m in memory), "MiB"),
+            ("peak resident memory, with file pages", max(m.resident_mib for m in memory), "MiB"),
+        ]
+    )
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--size", type=int, default=8192)
-    size_px = parser.parse_args().size
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--size", type=int, default=8192, help="rows and columns of a tile")
+    parser.add_argument("--repeats", type=int, default=1, help="runs; medians are printed")
+    parser.add_argument("--skip-first-run", action="store_true", help="do not compile the kernels anew")
+    parser.add_argument("--only-small", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        began = time.perf_counter()
-        write_maps(prepare(sized(64)), folder / "warm")
-        print(f"first run, 64 px, kernels compiled or loaded   {time.perf_counter() - began:8.2f} s")
-        stages = Stages()
-        began = time.perf_counter()
-        with PeakMemory() as memory:
-            composition = prepare(sized(size_px), on_progress=stages)
-            maps = write_maps(composition, folder / "out", on_progress=stages)
-        total = time.perf_counter() - began
-        seconds = stages.seconds()
-        alone = exr_write_seconds(folder, maps)
-    texels = len(maps) * size_px**2
-    print(f"demo recipe, {len(composition.layers)} layers, {len(maps)} tiles of {size_px} px")
-    for stage, spent in seconds.items():
-        print(f"  {stage:<44} {spent:8.2f} s")
-    print(f"  {'all':<44} {total:8.2f} s")
-    print(f"texels a second while composing                {texels / seconds['compose'] / 1e6:8.1f} M")
-    print(f"OpenEXR's own float ZIP write of these maps    {alone:8.2f} s")
-    print(f"all / OpenEXR                                  {total / alone:8.2f}")
-    print(f"compose and write / OpenEXR                    {(seconds['compose'] + seconds['write']) / alone:8.2f}")
-    print(f"peak memory: anonymous {memory.anonymous:.0f} MiB, resident with file pages {memory.resident:.0f} MiB")
+        if asked.only_small:
+            compose_small(folder)
+            return
+        print_setting()
+        if not asked.skip_first_run:
+            cold, kept = first_run(folder)
+            print(f"new process, demo at {SMALL_PX} px")
+            print_heads()
+            print_rows([seconds_row("no compiled kernels yet", cold), seconds_row("with kept kernels", kept)])
+            compiling = Spent(cold.clock_s - kept.clock_s, cold.cpu_s - kept.cpu_s)
+            print_rows([seconds_row("compiling, the difference", compiling)])
+        compose_small(folder)
+        report(asked.size, [run_once(asked.size, folder) for _ in range(max(1, asked.repeats))])
 
 
 if __name__ == "__main__":
