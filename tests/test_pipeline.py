@@ -151,6 +151,14 @@ def test_map_layer_lands_where_it_was_painted_in_mirrored_and_turned_charts():
     assert np.abs(c.height_mm(at, n) - place[:, 0] / 100)[inside].max() < 2e-5
 
 
+def test_a_map_that_leaves_a_tile_out_is_told():
+    from poredepth.mix.layers import MissingTileWarning
+
+    with pytest.warns(MissingTileWarning, match="layer 'base': no picture for UV tile 1001, the layer is flat there"):
+        composed_of(flat_mesh(), "mm", {}, [{"name": "base", "map": "array", "scale_mm": 1.0}],
+                    maps={"base": {1002: np.zeros((8, 8), np.float32)}})  # fmt: skip
+
+
 def test_u_exactly_one_stays_in_its_tile():
     c = composed_of(flat_mesh(40, 40, 5), "mm", {}, [], output={"size_px": 32})
     assert c.raster().tiles == (1001,)

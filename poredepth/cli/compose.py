@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from poredepth.cli.options import Format, RecipeFile, SizePx, Threads, with_output
+from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 from poredepth.cli.report import calibration_lines
 
@@ -28,10 +29,10 @@ def command(
     format: Format = None,
     threads: Threads = 2,
 ) -> None:
-    from poredepth import Blocking, load_recipe, prepare, write_maps
+    from poredepth import Blocking, load_recipe, write_maps
 
     loaded = with_output(load_recipe(recipe), size_px=size, format=format)
     with shown_progress() as on_progress:
-        composition = prepare(loaded, on_progress=on_progress)
+        composition = prepared(loaded, on_progress)
         written = write_maps(composition, output, blocking=Blocking(n_threads=threads), on_progress=on_progress)
     typer.echo("\n".join(calibration_lines(written)))

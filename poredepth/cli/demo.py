@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from poredepth.cli.options import SizePx, Threads, with_output
+from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 from poredepth.cli.report import calibration_lines
 
@@ -27,14 +28,14 @@ def command(
     size: SizePx = None,
     threads: Threads = 2,
 ) -> None:
-    from poredepth import Blocking, load_recipe, prepare, preview, write_maps
+    from poredepth import Blocking, load_recipe, preview, write_maps
     from poredepth.demo import demo_recipe_file
     from poredepth.view.head import head_picture
     from poredepth.view.preview import save_png
 
     recipe = with_output(load_recipe(demo_recipe_file()), size_px=size)
     with shown_progress() as on_progress:
-        composition = prepare(recipe, on_progress=on_progress)
+        composition = prepared(recipe, on_progress)
         written = write_maps(composition, output, blocking=Blocking(n_threads=threads), on_progress=on_progress)
         pictures = []
         for number, region in enumerate(PREVIEWED):

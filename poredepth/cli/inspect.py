@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 
 NAME = "inspect"
@@ -19,7 +20,9 @@ poredepth inspect --schema > recipe.schema.json
 
 
 def command(
-    file: Annotated[Path | None, typer.Argument(metavar="FILE", show_default=False)] = None,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="Mesh, recipe, height picture or map.", show_default=False)
+    ] = None,
     unit: Annotated[
         str, typer.Option("--unit", metavar="UNIT", help="Unit of a mesh file's numbers: um, mm, cm, m or in.")
     ] = "mm",
@@ -40,19 +43,20 @@ def command(
 
 
 def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
+    from poredepth.errors import PatchError
+
+    if not file.is_file():
+        raise PatchError(f"{file}: no such file; check the path")
     suffix = file.suffix.lower()
     if suffix == ".obj":
         return _mesh(file, unit)
     if suffix in (".yaml", ".yml"):
         return _recipe(file)
-    from poredepth.errors import PatchError
     from poredepth.output import read_map_metadata
     from poredepth.view.facts import map_facts, picture_facts
 
     if suffix not in (".exr", ".tif", ".tiff", ".png"):
         raise PatchError(f"{file}: a {suffix or 'nameless'} file; allowed: .obj, .yaml, .yml, .exr, .tif, .tiff, .png")
-    if not file.is_file():
-        raise PatchError(f"{file}: no such file; check the path")
     try:
         read_map_metadata(file)
     except OSError:
@@ -71,12 +75,12 @@ def _mesh(file: Path, unit: str) -> list[tuple[str, str]]:
 
 
 def _recipe(file: Path) -> list[tuple[str, str]]:
-    from poredepth import load_recipe, prepare
+    from poredepth import load_recipe
     from poredepth.surface.skin import load_surface
     from poredepth.view.facts import mesh_facts, recipe_facts
 
     recipe = load_recipe(file)
     with shown_progress() as on_progress:
-        composition = prepare(recipe, on_progress=on_progress)
+        composition = prepared(recipe, on_progress)
     surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit, recipe.mesh.subdivide)
     return mesh_facts(surface, recipe.mesh.unit) + recipe_facts(composition)

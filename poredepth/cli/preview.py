@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from poredepth.cli.options import RecipeFile, SizePx
+from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 
 NAME = "preview"
@@ -39,13 +40,16 @@ def command(
         float, typer.Option("--elevation", metavar="DEGREES", min=1, max=89, help="Height of the light over the skin.")
     ] = 18.0,
 ) -> None:
-    from poredepth import load_recipe, prepare
+    from poredepth import load_recipe
     from poredepth import preview as render
-    from poredepth.view.preview import save_png
+    from poredepth.view.preview import check_region, save_png
 
+    if output.suffix.lower() != ".png":
+        raise typer.BadParameter(f"'{output}'; allowed: a name that ends in .png", param_hint="--output")
     loaded = load_recipe(recipe)
+    check_region(loaded, region)  # before the long work
     with shown_progress() as on_progress:
-        composition = prepare(loaded, on_progress=on_progress)
+        composition = prepared(loaded, on_progress)
         on_progress("preview", 0, 1)
         seen = render(composition, region, size_px=window, map_size_px=size, azimuth_deg=light, elevation_deg=elevation)
     save_png(seen.image, output)

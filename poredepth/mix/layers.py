@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from poredepth.errors import PatchError
+from poredepth.errors import PatchError, PoredepthWarning
 from poredepth.patch.levels import build_levels
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
@@ -19,6 +20,10 @@ from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.regions import RegionField, region_triangles
 from poredepth.surface.skin import Surface
+
+
+class MissingTileWarning(PoredepthWarning):
+    """A map layer has no picture for some of the skin."""
 
 
 @dataclass(frozen=True)
@@ -82,8 +87,21 @@ def _spread(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles
 def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:
     """Take pictures by UV tile, float32 (rows, cols) in mm, as a layer."""
     tiles = tuple(sorted(heights_mm))
+    _warn_of_missing_tiles(spec, tiles, surface)
     # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are
     stacks = [build_levels(np.asarray(heights_mm[t], np.float32), 1.0 / heights_mm[t].shape[1], False) for t in tiles]
     return CompiledLayer(
         spec.name, spec.gain, spec.region, map_prints(surface, tiles), pack_pictures(stacks, periodic=False), in_uv=True
     )
+
+
+def _warn_of_missing_tiles(spec: LayerSpec, tiles: tuple[int, ...], surface: Surface) -> None:
+    tile_uv = np.floor(surface.corner_uv[surface.has_uv].mean(axis=1)).astype(np.int64)
+    missing = sorted(set(np.unique(1001 + tile_uv[:, 0] + 10 * tile_uv[:, 1]).tolist()) - set(tiles))
+    if missing:
+        warnings.warn(
+            f"layer '{spec.name}': no picture for UV tile {', '.join(map(str, missing))}, the layer is flat there; a "
+            "name with <UDIM> in place of the tile number takes all tiles",
+            MissingTileWarning,
+            stacklevel=2,
+        )

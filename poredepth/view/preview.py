@@ -18,6 +18,7 @@ from poredepth.mix.blocks import window_height_mm
 from poredepth.pipeline import Composition
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import Window, row_blocks
+from poredepth.recipe.model import Recipe
 from poredepth.recipe.words import names_text, suggest
 from poredepth.surface.metric import mm_per_uv
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
@@ -96,7 +97,7 @@ def preview(  # noqa: PLR0913  (where, how large, and the three numbers of the l
         )
     texel_um = 1000 * float(np.median(np.sqrt(np.abs(x[:, 0] * y[:, 1] - x[:, 1] * y[:, 0]))))
     mm_per_px = float(np.median(np.hypot(x[:, 0], x[:, 1])))
-    caption = f"{region or 'whole skin'} | texel {texel_um:.3g} um | light from {azimuth_deg:g} deg"
+    caption = f"{region or 'whole skin'} | median texel {texel_um:.3g} um | light from {azimuth_deg:g} deg"
     if exaggeration != 1:
         caption += f" | heights x {exaggeration:g}"
     return Preview(height_mm, tile, window, texel_um, with_scale_bar(picture, mm_per_px, caption))
@@ -202,18 +203,21 @@ def save_png(image: np.ndarray, path: Path | str) -> Path:
     return path
 
 
+def check_region(recipe: Recipe, region: str | None) -> None:
+    """Raise RegionError unless the recipe has a region of that name (None is the whole skin)."""
+    if region is None or region in recipe.regions:
+        return
+    close = suggest(region, recipe.regions)
+    end = "" if close is None else f"; did you mean {close!r}?"
+    raise RegionError(
+        f"{recipe.file or 'recipe'}: regions: found no region {region!r}; "
+        f"allowed: {names_text(recipe.regions, 'the whole skin only, the recipe has no regions')}{end}"
+    )
+
+
 def _field(composition: Composition, region: str | None) -> RegionField | None:
-    if region is None:
-        return None
-    names = composition.recipe.regions
-    if region not in names:
-        close = suggest(region, names)
-        end = "" if close is None else f"; did you mean {close!r}?"
-        raise RegionError(
-            f"{composition.recipe.file or 'recipe'}: regions: found no region {region!r}; "
-            f"allowed: {names_text(names, 'the whole skin only, the recipe has no regions')}{end}"
-        )
-    return composition.ground.regions[region]
+    check_region(composition.recipe, region)
+    return None if region is None else composition.ground.regions[region]
 
 
 def _label(region: str | None) -> str:

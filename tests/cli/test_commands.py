@@ -39,6 +39,7 @@ def folder(tmp_path):
     noise = np.random.default_rng(0).normal(0.5, 0.1, (200, 200)).clip(0, 1)
     iio.imwrite(tmp_path / "pores.png", np.round(noise * 65535).astype(np.uint16))
     (tmp_path / "plate.yaml").write_text(RECIPE)
+    (tmp_path / "plate.txt").write_text("no mesh")
     return tmp_path
 
 
@@ -124,6 +125,14 @@ def test_inspect_mesh_recipe_picture_map_and_schema(folder):
     assert json.loads(_run("inspect", "--schema", cwd=folder).stdout)["type"] == "object"
 
 
+def test_a_mesh_of_the_wrong_size_is_told_before_the_long_work(folder):
+    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    said = done.stderr.splitlines()
+    advice = [line for line in said if line.startswith("advice: ")]
+    assert advice and "mm" in advice[0]
+    assert said.index(advice[0]) < said.index("laying patches")
+
+
 def test_bad_recipe_ends_with_3_and_all_findings(folder):
     (folder / "plate.yaml").write_text(
         RECIPE.replace("region: middle", "region: midle").replace("print_mm: 8", "print_mm: -8")
@@ -147,6 +156,8 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
         (["compose", "plate.yaml", "-o", "plate.obj/x"], 4, "choose another with -o"),
         (["inspect", "nothing.obj"], 3, "nothing.obj"),
         (["inspect", "plate.obj", "--unit", "feet"], 2, "allowed: um, mm, cm, m, in"),
+        (["preview", "plate.yaml", "-o", "look.jpg"], 2, "a name that ends in .png"),
+        (["inspect", "nothing"], 3, "nothing: no such file"),
         (["inspect", "plate.txt"], 3, "allowed: .obj, .yaml"),
         (["inspect"], 2, "give a mesh, recipe, picture or map"),
         (["nonsense"], 2, "nonsense"),
