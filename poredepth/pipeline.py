@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from poredepth.errors import RecipeError
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, LayingGround, compile_map_layer, compile_patch_layer
 from poredepth.patch.types import HeightPatch
@@ -55,6 +56,8 @@ class Composition:
 
     def raster(self, size_px: int | None = None) -> TileRaster:
         """The skin as texels, at the recipe's size or another."""
+        if size_px is not None and not 16 <= size_px <= 32768:
+            raise RecipeError(f"size_px: found {size_px}; allowed: a whole number from 16 to 32768")
         output = self.recipe.output if size_px is None else self.recipe.output.model_copy(update={"size_px": size_px})
         if output.size_px not in self._rasters:
             self._rasters[output.size_px] = TileRaster(self.surface, output.size_px, output.effective_gutter_px)

@@ -87,6 +87,13 @@ def _spread(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles
 def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:
     """Take pictures by UV tile, float32 (rows, cols) in mm, as a layer."""
     tiles = tuple(sorted(heights_mm))
+    for tile in tiles:
+        shape = np.shape(heights_mm[tile])
+        if len(shape) != 2 or shape[0] != shape[1] or shape[0] < 4:
+            raise PatchError(
+                f"layer '{spec.name}', tile {tile}: a map of shape {shape}; allowed: a square picture of at least 4 x 4 "
+                "texels, as UV tiles are"
+            )
     _warn_of_missing_tiles(spec, tiles, surface)
     # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are
     stacks = [build_levels(np.asarray(heights_mm[t], np.float32), 1.0 / heights_mm[t].shape[1], False) for t in tiles]

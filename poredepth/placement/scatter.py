@@ -28,9 +28,10 @@ EDGE_RATIO = 1 / 3
 #: Reach of a sheet along mesh edges over its radius; paths along edges are up to 15 % longer than straight ones.
 REACH_RATIO = 1.25
 
-#: Every lattice point of a covered triangle has a print of at least this weight; between lattice points the weight can
-#: fall by the lattice's spacing over the radius, which is less.
-COVERED_WEIGHT = 0.06
+#: Every lattice point of a covered triangle has a print of at least this weight.  Points between are at most 1 / sqrt(3)
+#: of a lattice step away, a step is a quarter of an edge, an edge at most a third of a print and stretched by at most
+#: 1.25: a weight of slope 1 / radius falls by less than 0.12 on the way.
+COVERED_WEIGHT = 0.12
 
 #: A print is cut off where its sheet is stretched beyond this, and others are laid there.
 ALLOWED_STRETCH = (0.8, 1.25)
@@ -135,6 +136,7 @@ class _Sheets:
         surface, adjacency = self.surface, self.surface.adjacency
         radius_mm = np.full(len(centre), 0.5 * self.spec.print_mm)
         per_print = np.pi * radius_mm[0] ** 2 / max(np.median(surface.area_mm2), 1e-9)
+        per_print = min(per_print, surface.n_triangles)
         room = int(len(centre) * (2.0 * per_print + 40))
         while True:
             rows = np.empty(room, np.int32), np.empty(room, np.int32), np.empty((room, 3, 2)), np.empty((room, 3))

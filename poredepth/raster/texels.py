@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from poredepth.errors import MeshError
 from poredepth.raster import kernels
 from poredepth.raster.window import Window
 from poredepth.surface.metric import corner_footprint_mm
@@ -37,13 +38,20 @@ class TileRaster:
     def tiles(self) -> tuple[int, ...]:
         """Numbers (1001 + U + 10 V) of the tiles that hold any skin."""
         uv = self.surface.corner_uv[self.surface.has_uv]
-        # a triangle that merely touches the tile's border (u exactly 1) has no texel centre there
-        low = np.floor(uv.min(axis=1) + 1e-9).astype(int)
-        high = np.ceil(uv.max(axis=1) - 1e-9).astype(int) - 1
+        # what reaches less than half a texel over a tile's border (u exactly 1, or rounded) meets no texel centre there
+        slack = 0.5 / self.size_px
+        low = np.floor(uv.min(axis=1) + slack).astype(int)
+        high = np.ceil(uv.max(axis=1) - slack).astype(int) - 1
         found = set()
-        for span in np.unique(np.hstack([low, np.maximum(high, low)]), axis=0):
+        for span in np.unique(np.hstack([low, high]), axis=0):
             found |= {(u, v) for u in range(span[0], span[2] + 1) for v in range(span[1], span[3] + 1)}
-        return tuple(sorted(1001 + u + 10 * v for u, v in found if 0 <= u <= 9 and 0 <= v <= 9))
+        tiles = tuple(sorted(1001 + u + 10 * v for u, v in found if 0 <= u <= 9 and 0 <= v <= 9))
+        if not tiles:
+            raise MeshError(
+                f"{self.surface.label}: no UVs lie in the tiles 1001 to 1100; allowed: u and v from 0 to 10; move the "
+                "charts there"
+            )
+        return tiles
 
     def whole(self) -> Window:
         return Window(0, 0, self.size_px, self.size_px)

@@ -198,7 +198,7 @@ class LayerSpec(Spec):
         None,
         description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
     )
-    gain: Number = Field(1.0, description="Factor on the heights of this layer.")
+    gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")
 
     @model_validator(mode="after")

@@ -127,6 +127,7 @@ def singular_vertices(
     inside = np.ones(surface.n_triangles, bool) if triangles is None else triangles
     whole = np.ones(surface.n_vertices, bool)
     whole[surface.tri_vertex[~inside]] = False
+    whole[surface.tri_vertex[surface.area_mm2 <= 0]] = False  # angles there mean nothing
     t, k = np.nonzero(across < 0)
     whole[surface.tri_vertex[t, (k + 1) % 3]] = False
     whole[surface.tri_vertex[t, (k + 2) % 3]] = False

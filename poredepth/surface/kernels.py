@@ -195,3 +195,25 @@ def ramp_weight(triangle, barycentric, tri_vertex, ramp, out):
         )
         x = min(max(x, np.float32(0)), np.float32(1))
         out[p] = x * x * (np.float32(3) - np.float32(2) * x)
+
+
+@njit(nogil=True, cache=True)
+def disk_weight(triangle, barycentric, tri_vertex, flat_mm, distance_mm, radius_mm, width_mm, out):
+    """Weight of a disk at skin points: smoothstep over ``width_mm`` about its edge; float32 out (n,).
+
+    Inside a triangle the square of the distance from a point of its (unfolded) plane is exactly
+    sum b_i d_i^2 - sum_(i<j) b_i b_j e_ij^2, with e the edges (Stewart's theorem).
+    """
+    for p in range(len(triangle)):
+        t = triangle[p]
+        if t < 0:
+            continue
+        square = 0.0
+        for k in range(3):
+            i, j = (k + 1) % 3, (k + 2) % 3
+            d = distance_mm[tri_vertex[t, k]]
+            ex, ey = flat_mm[t, i, 0] - flat_mm[t, j, 0], flat_mm[t, i, 1] - flat_mm[t, j, 1]
+            square += barycentric[p, k] * d * d - barycentric[p, i] * barycentric[p, j] * (ex * ex + ey * ey)
+        x = 0.5 + (radius_mm - np.sqrt(max(square, 0.0))) / width_mm
+        x = min(max(x, 0.0), 1.0)
+        out[p] = x * x * (3.0 - 2.0 * x)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from poredepth.errors import MeshError
 from poredepth.surface.skin import Surface
 
 
@@ -40,8 +41,9 @@ def singular_values_mm(surface: Surface) -> np.ndarray:
 def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     """Size on the skin of one texel of a ``size_px`` tile, at triangle corners.
 
-    The larger of the two stretches is taken, so that detail too fine for the texel is filtered, never aliased; it is
-    averaged by area over each UV vertex, so that it varies without a step inside a chart.
+    The larger of the two stretches is taken, so that detail too fine for the texel is filtered, not aliased; it is
+    averaged over each UV vertex, so that it varies without a step inside a chart: by area in UV, so that a triangle
+    that is nearly collapsed there, and covers no texel, has no say.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     wide_mm = singular_values_mm(surface)[:, 0] / size_px
     ok = np.isfinite(wide_mm)
     corner = surface.tri_uv_vertex[ok]
-    area = np.repeat(np.maximum(surface.area_mm2[ok], 1e-12), 3)
+    area = np.repeat(np.maximum(uv_area(surface)[ok], 1e-20), 3)
     n_uv = len(surface.uv)
     weight = np.bincount(corner.ravel(), area, n_uv)
     total = np.bincount(corner.ravel(), area * np.repeat(wide_mm[ok], 3), n_uv)
@@ -60,10 +62,19 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     return out
 
 
+def uv_area(surface: Surface) -> np.ndarray:
+    """Area of each triangle in UV, float64 (n_triangles,), nan without UVs."""
+    uv = surface.corner_uv
+    e1, e2 = uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]
+    return 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
+
+
 def median_texel_mm(surface: Surface, size_px: int) -> float:
     """Median over the skin (by area) of the geometric mean texel size, mm."""
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
     ok = np.isfinite(texel_mm)
+    if not ok.any():
+        raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
     order = np.argsort(texel_mm[ok])
     share = np.cumsum(surface.area_mm2[ok][order])
     return float(texel_mm[ok][order][np.searchsorted(share, 0.5 * share[-1])])

@@ -42,6 +42,15 @@ class RampField:
 
 
 @dataclass(frozen=True)
+class DiskField:
+    """Disk along the skin: distance of vertices from its centre, float32 (n_vertices,), mm; radius and feather, mm."""
+
+    distance_mm: np.ndarray
+    radius_mm: float
+    width_mm: float
+
+
+@dataclass(frozen=True)
 class PictureField:
     """Painted weight by UV tile number, float32 (rows, cols) each, 0 to 1, sampled bilinearly."""
 
@@ -56,7 +65,7 @@ class SetField:
     parts: tuple
 
 
-RegionField = RampField | PictureField | SetField
+RegionField = RampField | DiskField | PictureField | SetField
 
 
 def build_regions(
@@ -95,7 +104,7 @@ def _leaf(surface: Surface, name: str, spec: RegionSpec, read_mask: Callable[[st
         inside = surface.tri_group == _group_number(surface, name, spec.group)
         return RampField(_ramp_of_triangles(surface, inside, spec.feather_mm))
     if spec.kind == "center":
-        return RampField(_ramp_of_disk(surface, name, spec))
+        return _disk(surface, name, spec)
     field = PictureField(read_mask(spec.mask))
     if spec.feather_mm is None:
         return field
@@ -128,12 +137,15 @@ def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float) 
 
 def _reach_mm(surface: Surface, width_mm: float) -> float:
     """How far distances must be true: past the feather, and past any triangle that its end crosses."""
+    return width_mm + 2.0 * float(_longest_edge_mm(surface).max())
+
+
+def _longest_edge_mm(surface: Surface) -> np.ndarray:
     corner = surface.corner_mm
-    longest_mm = np.sqrt(((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=2).max())
-    return width_mm + 2.0 * float(longest_mm)
+    return np.sqrt(((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=2).max(axis=1))
 
 
-def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
+def _disk(surface: Surface, name: str, spec: RegionSpec) -> DiskField:
     centre_mm = np.asarray(spec.center, float) * surface.mm_per_unit
     point = nearest_skin_points(surface, centre_mm)[0]
     limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
@@ -145,13 +157,7 @@ def _ramp_of_disk(surface: Surface, name: str, spec: RegionSpec) -> np.ndarray:
     width_mm = max(spec.feather_mm, HARD_EDGE_MM)
     reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)
-    ramp = 0.5 + (spec.radius_mm - distance_mm) / width_mm
-    if ramp.max() <= 0:  # the disk lies inside one triangle: ramps between its far corners cannot show it
-        raise RegionError(
-            f"regions.{name}.radius_mm: a disk of {spec.radius_mm:g} mm lies between the points of the mesh; allowed: "
-            f"{distance_mm.min() - 0.5 * width_mm:.2g} mm or more; make it larger, or the mesh finer (mesh: subdivide)"
-        )
-    return ramp.astype(np.float32)
+    return DiskField(distance_mm.astype(np.float32), float(spec.radius_mm), float(width_mm))
 
 
 def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
@@ -201,6 +207,19 @@ def region_weight(surface: Surface, field: RegionField, triangle: np.ndarray, ba
             out,
         )
         return out
+    if isinstance(field, DiskField):
+        out = np.zeros(len(triangle), np.float32)
+        kernels.disk_weight(
+            triangle.astype(np.int32, copy=False),
+            barycentric.astype(np.float32, copy=False),
+            surface.tri_vertex,
+            surface.flat_mm,
+            field.distance_mm,
+            field.radius_mm,
+            field.width_mm,
+            out,
+        )
+        return out
     if isinstance(field, PictureField):
         return sample_pictures(surface, field.pictures, triangle, barycentric)
     parts = [region_weight(surface, part, triangle, barycentric) for part in field.parts]
@@ -220,6 +239,10 @@ def region_triangles(surface: Surface, field: RegionField | None) -> np.ndarray:
         return np.ones(surface.n_triangles, bool)
     if isinstance(field, RampField):
         return (field.ramp[surface.tri_vertex] > 0).any(axis=1)
+    if isinstance(field, DiskField):
+        # no point of a triangle is farther from its nearest corner than the longest edge
+        nearest = field.distance_mm[surface.tri_vertex].min(axis=1)
+        return nearest - _longest_edge_mm(surface) < field.radius_mm + 0.5 * field.width_mm
     if isinstance(field, PictureField):
         return _painted_triangles(surface, field)
     if field.kind == "union":
@@ -234,6 +257,8 @@ def _filled_triangles(surface: Surface, field: RegionField) -> np.ndarray:
     """bool (n_triangles,): triangles in which the weight is surely 1 everywhere (painted pictures: none)."""
     if isinstance(field, RampField):
         return (field.ramp[surface.tri_vertex] >= 1).all(axis=1)
+    if isinstance(field, DiskField):
+        return (field.distance_mm[surface.tri_vertex] <= field.radius_mm - 0.5 * field.width_mm).all(axis=1)
     if isinstance(field, PictureField):
         return np.zeros(surface.n_triangles, bool)
     if field.kind == "union":

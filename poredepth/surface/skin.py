@@ -229,6 +229,8 @@ def _report(surface: Surface) -> None:
             f"{surface.label}: no face has UVs; allowed: faces with texture coordinates (f v/vt ...); "
             "unwrap the mesh before laying skin on it"
         )
+    if not surface.area_mm2.sum() > 0:
+        raise MeshError(f"{surface.label}: no face has any area; allowed: a surface; check the mesh's coordinates")
     findings = []
     if not surface.has_uv.all():
         findings.append(f"{(~surface.has_uv).sum()} triangles have no UVs and get no texels")
@@ -241,7 +243,7 @@ def _report(surface: Surface) -> None:
     if flat:
         findings.append(f"{flat} triangles have no area")
     mapped = surface.corner_uv[surface.has_uv]
-    outside = int(((mapped < -1e-6) | (mapped[..., 0:1] > 10 + 1e-6)).any(axis=(1, 2)).sum())
+    outside = int(((mapped < -1e-6) | (mapped > 10 + 1e-6)).any(axis=(1, 2)).sum())
     if outside:
         findings.append(f"{outside} triangles reach outside the UV tiles 1001 to 1100 and get no texels there")
     for finding in findings:

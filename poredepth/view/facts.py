@@ -12,7 +12,7 @@ from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
 from poredepth.placement.prints import stretch
 from poredepth.raster.texels import TileRaster
-from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
+from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, uv_area
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
 from poredepth.surface.size import size_advice
@@ -62,10 +62,7 @@ def _group_areas(surface: Surface) -> list[str]:
 
 def _uv_use(surface: Surface, raster: TileRaster) -> list[tuple[int, str]]:
     """Share of each tile that is covered, and how much of the charts' area lies over other charts."""
-    uv = surface.corner_uv
-    e1, e2 = uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]
-    area = 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
-    tile_uv = np.floor(uv.mean(axis=1))
+    area, tile_uv = uv_area(surface), np.floor(surface.corner_uv.mean(axis=1))
     out = []
     for tile in raster.tiles:
         covered = float((raster.skin_points(tile, raster.whole()).triangle >= 0).mean())

@@ -130,11 +130,17 @@ def test_centre_far_off_names_the_distance():
         build_regions(_halves(), {"x": RegionSpec(center=(20, 20, 70), radius_mm=5)}, lambda name: {})
 
 
-def test_a_disk_between_the_points_of_the_mesh_is_refused_not_lost():
-    with pytest.raises(
-        RegionError, match=r"regions\.x\.radius_mm: a disk of 0\.3 mm lies between the points of the mesh; allowed"
-    ):
-        build_regions(_halves(4), {"x": RegionSpec(center=(14, 16, 0), radius_mm=0.3, feather_mm=0.1)}, lambda name: {})
+@pytest.mark.parametrize("radius_mm", [0.3, 2.0, 5.0])
+def test_small_disks_on_a_coarse_mesh_keep_their_area(radius_mm):
+    """Area of a disk: pi r^2; edges of 10 mm, the centre off every point of the mesh."""
+    s = _halves(4)
+    fields = build_regions(s, {"d": RegionSpec(center=(14, 17, 0), radius_mm=radius_mm, feather_mm=0)}, lambda name: {})
+    touched = region_triangles(s, fields["d"])
+    points = random_skin_points(s, 400_000, np.random.default_rng(0), touched)
+    w = region_weight(s, fields["d"], points.triangle, points.barycentric)
+    assert w.mean() * s.area_mm2[touched].sum() == pytest.approx(np.pi * radius_mm**2, rel=0.06)
+    at = s.points_mm(points.triangle, points.barycentric.astype(float))
+    assert np.hypot(at[w > 0, 0] - 14, at[w > 0, 1] - 17).max() < radius_mm + 0.01
 
 
 def test_a_height_map_given_as_mask_is_refused(tmp_path):
