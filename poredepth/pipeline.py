@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -16,14 +16,18 @@ from poredepth.placement.scatter import EDGE_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import LayerSpec, Recipe
 from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
-from poredepth.surface.directions import direction_field
+from poredepth.surface.directions import DirectionField, carried, direction_field
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import build_regions
-from poredepth.surface.skin import Surface, refined, surface_from_mesh
+from poredepth.surface.skin import Surface, refined, surface_from_mesh, without_bridges
 
 #: Called with what is being done, how much is done and how much there is.
 OnProgress = Callable[[str, int, int], None]
+
+
+#: The direction field is solved on edges no shorter than this.
+FIELD_EDGE_MM = 3.0
 
 
 def quiet(stage: str, done: int, total: int) -> None:
@@ -94,11 +98,11 @@ def prepare(
     on_progress("mesh", 0, 1)
     spec = recipe.mesh
     mesh = read_obj(recipe.path(spec.file)) if mesh is None else mesh
-    surface = _fine_enough(surface_from_mesh(mesh, spec.unit, spec.subdivide), recipe)
+    surface = surface_from_mesh(mesh, spec.unit, spec.subdivide)
     on_progress("patches", 0, 1)
     patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
     on_progress("directions", 0, 1)
-    field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
+    surface, field = _fine_skin(surface, recipe)
     on_progress("regions", 0, 1)
     regions = build_regions(surface, recipe.regions, mask_reader(recipe))
     ground = LayingGround(surface, field, regions, recipe.seed)
@@ -110,9 +114,28 @@ def prepare(
     return Composition(recipe, patches, ground, tuple(layers))
 
 
-def _fine_enough(surface: Surface, recipe: Recipe) -> Surface:
-    smallest_mm = min((spec.print_mm for spec in recipe.layers if spec.print_mm is not None), default=None)
-    return surface if smallest_mm is None else refined(surface, EDGE_RATIO * smallest_mm)
+def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionField]:
+    """The skin split as finely as prints and group borders need, and its direction field.
+
+    The field is solved on edges of no less than ``FIELD_EDGE_MM`` and carried to their parts: it is smooth, and the
+    solve is what grows fastest with the number of triangles.
+    """
+    edges_mm = [EDGE_RATIO * layer.print_mm for layer in recipe.layers if layer.print_mm is not None]
+    if edges_mm:
+        surface = refined(surface, max(min(edges_mm), FIELD_EDGE_MM))
+    field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
+    splits = [lambda s: refined(s, min(edges_mm))] if edges_mm else []
+    groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
+    splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]
+    for split in splits:
+        fine = split(surface)
+        if fine.n_triangles != surface.n_triangles:
+            surface, field = fine, carried(field, surface, fine)
+    return surface, field
+
+
+def _without_bridges(surface: Surface, number: int) -> Surface:
+    return without_bridges(surface, surface.tri_group == number)
 
 
 def _compiled(spec: LayerSpec, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:

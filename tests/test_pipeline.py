@@ -159,6 +159,39 @@ def test_a_map_that_leaves_a_tile_out_is_told():
                     maps={"base": {1002: np.zeros((8, 8), np.float32)}})  # fmt: skip
 
 
+def test_a_patch_with_a_mean_height_keeps_it_where_prints_meet():
+    """Keeping the contrast must not lift the skin: the mean of the map is the mean of the patch."""
+    relief = pore_patch().height_mm + np.float32(0.02)
+    c = composed_of(flat_mesh(60, 60, 20), "mm", {"p": HeightPatch("p", relief, 0.02)},
+                    [scatter_layer("p", 9.0, overlap_mm=3.0)], seed=2)  # fmt: skip
+    height_mm = compose(c, size_px=1500)[1001].height_mm
+    assert height_mm.mean() == pytest.approx(relief.mean(), abs=2e-4)
+
+
+def test_uvs_rounded_beyond_a_tile_make_no_further_tile():
+    mesh = flat_mesh(40, 40, 5)
+    from meshes_atlas import faces_of
+
+    from poredepth.surface.obj import PolygonMesh
+
+    wide = PolygonMesh.from_arrays(mesh.position, faces_of(mesh), mesh.texcoord * 1.00001, faces_of(mesh))
+    c = composed_of(wide, "mm", {}, [], output={"size_px": 64})
+    assert c.raster().tiles == (1001,)
+
+
+def test_uvs_nearly_collapsed_do_not_blur_their_neighbours():
+    mesh = flat_mesh(40, 40, 20)
+    from meshes_atlas import faces_of
+
+    from poredepth.surface.obj import PolygonMesh
+
+    uv = mesh.texcoord.copy()
+    uv[220] = uv[221] - [1e-7, 0]
+    thin = PolygonMesh.from_arrays(mesh.position, faces_of(mesh), uv, faces_of(mesh))
+    c = composed_of(thin, "mm", {}, [], output={"size_px": 1024})
+    assert c.raster().footprint_mm.max() < 10 * np.median(c.raster().footprint_mm)
+
+
 def test_u_exactly_one_stays_in_its_tile():
     c = composed_of(flat_mesh(40, 40, 5), "mm", {}, [], output={"size_px": 32})
     assert c.raster().tiles == (1001,)

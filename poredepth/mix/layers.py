@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -70,8 +70,12 @@ def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGroun
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
     lay = {"scatter": _scattered, "spread": _spread}[spec.place]
-    pictures = pack_pictures([build_levels(patch)], periodic=True)
-    return CompiledLayer(spec.name, spec.gain, spec.region, lay(spec, patch, ground, triangles), pictures, in_uv=False)
+    mean_mm = float(patch.height_mm.mean(dtype=float))
+    about_mean = replace(patch, height_mm=patch.height_mm - np.float32(mean_mm))
+    pictures = pack_pictures([build_levels(about_mean)], periodic=True, mean_mm=mean_mm)
+    return CompiledLayer(
+        spec.name, spec.gain, spec.region, lay(spec, about_mean, ground, triangles), pictures, in_uv=False
+    )
 
 
 def _scattered(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
@@ -91,8 +95,8 @@ def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], sur
         shape = np.shape(heights_mm[tile])
         if len(shape) != 2 or shape[0] != shape[1] or shape[0] < 4:
             raise PatchError(
-                f"layer '{spec.name}', tile {tile}: a map of shape {shape}; allowed: a square picture of at least 4 x 4 "
-                "texels, as UV tiles are"
+                f"layer '{spec.name}', tile {tile}: a map of shape {shape}; allowed: a square picture of at least "
+                "4 x 4 texels, as UV tiles are"
             )
     _warn_of_missing_tiles(spec, tiles, surface)
     # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are

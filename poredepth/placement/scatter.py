@@ -28,9 +28,9 @@ EDGE_RATIO = 1 / 3
 #: Reach of a sheet along mesh edges over its radius; paths along edges are up to 15 % longer than straight ones.
 REACH_RATIO = 1.25
 
-#: Every lattice point of a covered triangle has a print of at least this weight.  Points between are at most 1 / sqrt(3)
-#: of a lattice step away, a step is a quarter of an edge, an edge at most a third of a print and stretched by at most
-#: 1.25: a weight of slope 1 / radius falls by less than 0.12 on the way.
+#: Every lattice point of a covered triangle has a print of at least this weight.  Points between are at most
+#: 1 / sqrt(3) of a lattice step away, a step is a quarter of an edge, an edge at most a third of a print and stretched
+#: by at most 1.25: a weight of slope 1 / radius falls by less than 0.12 on the way.
 COVERED_WEIGHT = 0.12
 
 #: A print is cut off where its sheet is stretched beyond this, and others are laid there.

@@ -20,10 +20,15 @@ class Pictures:
     first_level: np.ndarray
     levels: np.ndarray
     coefficients: np.ndarray
+    mean_mm: float = 0.0
 
 
-def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool) -> Pictures:
-    """Pack pyramids (one per picture, finest level first) into flat arrays."""
+def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool, mean_mm: float = 0.0) -> Pictures:
+    """Pack pyramids (one per picture, finest level first) into flat arrays.
+
+    ``mean_mm`` was taken off the heights, and is added again after prints have met: keeping the contrast is a rule for
+    heights about 0.
+    """
     rows, parts, offset = [], [], 0
     for stack in stacks:
         for level in stack:
@@ -45,7 +50,7 @@ def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool) -> Pictures
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
     flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
-    return Pictures(first, np.array(rows, float).reshape(-1, 8), flat)
+    return Pictures(first, np.array(rows, float).reshape(-1, 8), flat, mean_mm)
 
 
 def add_prints(
@@ -80,5 +85,6 @@ def add_prints(
         pictures.first_level,
         pictures.levels,
         pictures.coefficients,
+        np.float32(pictures.mean_mm),
         height_mm,
     )

@@ -132,6 +132,7 @@ def add_prints(
     first_level,
     levels,
     coefficients,
+    mean_mm,
     height_mm,
 ):
     """Add a layer's height at skin points to ``height_mm``.
@@ -149,6 +150,7 @@ def add_prints(
     first_level : int32 (n_pictures + 1,), rows of ``levels``
     levels : float64 (n_levels, 8): offset, stride, rows, cols, texel_x, texel_y, periodic, texel of level 0
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
+    mean_mm : float32, added once prints have met
     height_mm : float32 (n,), changed in place
     """
     most_rows = 0
@@ -177,7 +179,7 @@ def add_prints(
             total += share[a] * _sample(x, y, texel, first_level[i], first_level[i + 1], levels, coefficients)
         if n_live > 1:
             total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
-        height_mm[p] += gain * mask[p] * total
+        height_mm[p] += gain * mask[p] * (total + mean_mm)
 
 
 @njit(nogil=True, cache=True)

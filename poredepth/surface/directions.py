@@ -83,6 +83,15 @@ def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> Direct
     return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), turn)
 
 
+def carried(field: DirectionField, coarse: Surface, fine: Surface) -> DirectionField:
+    """The field of a surface on the same surface split further: a part lies in its parent's plane."""
+    way = field.xyz(coarse)[fine.tri_parent]
+    x, y = np.einsum("tax,tx->at", fine.frame, way)
+    z = (x + 1j * y) ** 2
+    size = np.abs(z)
+    return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), edge_turns(fine))
+
+
 def edge_turns(surface: Surface) -> np.ndarray:
     """Radians to add to an angle in a triangle's frame to get it in the frame across edge k, (n_triangles, 3)."""
     flat = surface.flat_mm

@@ -13,6 +13,7 @@ import numpy as np
 from poredepth.errors import MeshError
 
 MAX_TRIANGLES = 8_000_000
+MAX_BRIDGE_PASSES = 8
 
 #: Lengths are compared after rounding, so that a head that was merely turned is split alike.
 ROUND_MM_DECIMALS = 7
@@ -59,6 +60,41 @@ def split_long_edges(
                 "of a size that suits the mesh; check the mesh's unit and the smallest print_mm"
             )
         mesh = _split(mesh, edge, length_mm, marked)
+
+
+def split_bridges(
+    position_mm: np.ndarray, uv: np.ndarray, tri_vertex: np.ndarray, tri_uv: np.ndarray, inside: np.ndarray
+) -> FineTriangles:
+    """Split edges that run from rim to rim of a set of triangles without being part of the rim.
+
+    Afterwards no triangle has all its corners on the rim, so a distance from the rim held at vertices tells the two
+    sides apart, however narrow they are.
+
+    Parameters
+    ----------
+    inside : bool (n_triangles,), the set; other parameters as in `split_long_edges`
+    """
+    mesh = FineTriangles(position_mm, uv, tri_vertex, tri_uv, np.arange(len(tri_vertex)))
+    for _ in range(MAX_BRIDGE_PASSES):
+        edge, length_mm = _edges(mesh)
+        here = inside[mesh.parent]
+        rim_vertex = np.zeros((2, len(mesh.position_mm)), bool)
+        rim_edge = np.zeros((2, len(length_mm)), bool)
+        for side, of_side in enumerate((here, ~here)):
+            rim_vertex[side, mesh.tri_vertex[of_side]] = True
+            rim_edge[side, edge[of_side]] = True
+        rim_vertex, rim_edge = rim_vertex.all(axis=0), rim_edge.all(axis=0)
+        # triangles that lie wholly on the rim; others tell the sides apart already
+        wholly = rim_vertex[mesh.tri_vertex].all(axis=1)
+        if not wholly.any():
+            return mesh
+        marked = np.zeros(len(length_mm), bool)
+        marked[edge[wholly]] = True
+        inner = marked & ~rim_edge
+        # a lone triangle has nothing but rim: once its edges are halved, its middle part has bridges to split
+        marked = inner if inner.any() else marked
+        mesh = _split(mesh, edge, length_mm, _close_marks(edge, length_mm, marked))
+    return mesh
 
 
 def _edges(mesh: FineTriangles) -> tuple[np.ndarray, np.ndarray]:

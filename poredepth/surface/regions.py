@@ -20,7 +20,6 @@ from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.skin import Surface
-from poredepth.surface.topology import directed_edges
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
@@ -123,15 +122,13 @@ def _group_number(surface: Surface, name: str, group: str) -> int:
 
 def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float) -> np.ndarray:
     """Ramp that is 0.5 on the border of a set of triangles (bool (n_triangles,)) and 1 feather wide."""
-    across = surface.adjacency.triangle
-    rim = inside[:, None] & (across >= 0) & ~inside[across]
-    start, end = directed_edges(surface.tri_vertex)
-    border = np.unique(np.concatenate([start[rim], end[rim]]))
+    belongs, outside = np.zeros(surface.n_vertices, bool), np.zeros(surface.n_vertices, bool)
+    belongs[surface.tri_vertex[inside]] = True
+    outside[surface.tri_vertex[~inside]] = True
+    border = np.flatnonzero(belongs & outside)
     width_mm = max(feather_mm, HARD_EDGE_MM)
     reach_mm = _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_vertices_mm(surface, border, max_mm=reach_mm), reach_mm)
-    belongs = np.zeros(surface.n_vertices, bool)
-    belongs[surface.tri_vertex[inside]] = True
     return (0.5 + np.where(belongs, distance_mm, -distance_mm) / width_mm).astype(np.float32)
 
 

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from poredepth.errors import MeshError, PoredepthWarning
 from poredepth.surface import topology
 from poredepth.surface.obj import PolygonMesh, read_obj
-from poredepth.surface.refine import split_long_edges
+from poredepth.surface.refine import FineTriangles, split_bridges, split_long_edges
 from poredepth.surface.subdivide import subdivided
 from poredepth.surface.triangulate import triangulate
 from poredepth.units import mm_from
@@ -37,6 +37,7 @@ class Surface:
     tri_group : int32 (n_triangles,), index into ``group_names``
     n_joined_edges : edges that were open in the file and are joined here
     mm_per_unit : mm in one unit of the mesh file's numbers
+    tri_parent : int64 (n_triangles,), the triangle of the coarser surface it was split from; None if it was not
     """
 
     position_mm: np.ndarray
@@ -49,6 +50,7 @@ class Surface:
     n_joined_edges: int = 0
     mm_per_unit: float = 1.0
     label: str = "mesh"
+    tri_parent: np.ndarray | None = None
 
     @property
     def n_triangles(self) -> int:
@@ -188,7 +190,20 @@ def load_surface(path: str | os.PathLike[str], unit: str, subdivide: int = 0) ->
 
 def refined(surface: Surface, max_edge_mm: float) -> Surface:
     """The same surface with no edge longer than ``max_edge_mm``; regions, charts and UVs are untouched."""
-    fine = split_long_edges(surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, max_edge_mm)
+    return _split_surface(
+        surface,
+        split_long_edges(surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, max_edge_mm),
+    )
+
+
+def without_bridges(surface: Surface, inside: np.ndarray) -> Surface:
+    """The same surface, split where a set of triangles, bool (n_triangles,), or the rest is one triangle wide."""
+    return _split_surface(
+        surface, split_bridges(surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, inside)
+    )
+
+
+def _split_surface(surface: Surface, fine: FineTriangles) -> Surface:
     return Surface(
         position_mm=fine.position_mm,
         tri_vertex=fine.tri_vertex.astype(np.int32),
@@ -200,6 +215,7 @@ def refined(surface: Surface, max_edge_mm: float) -> Surface:
         n_joined_edges=surface.n_joined_edges,
         mm_per_unit=surface.mm_per_unit,
         label=surface.label,
+        tri_parent=fine.parent,
     )
 
 

@@ -4,7 +4,7 @@ from meshes import flat_mesh, flat_surface, sphere_surface, two_charts_mesh
 from skin_measure import line_angle_difference
 
 from poredepth.errors import RegionError
-from poredepth.surface.directions import connection_laplacian, direction_field, edge_turns
+from poredepth.surface.directions import carried, connection_laplacian, direction_field, edge_turns
 from poredepth.surface.skin import refined, surface_from_mesh
 
 
@@ -109,3 +109,13 @@ def test_guide_far_from_the_skin_is_refused_with_its_number():
 def test_guide_without_length_is_refused():
     with pytest.raises(RegionError, match=r"directions\[0\]: the guide has no length along the skin"):
         direction_field(flat_surface(), [np.array([[5, 5, 0], [5, 5, 0.0]])])
+
+
+def test_a_field_carried_to_finer_triangles_is_the_same_in_space():
+    coarse = sphere_surface(30, 6)
+    field = direction_field(coarse, [np.array([[-20, 0, 23], [0, 2, 30], [20, 0, 23.0]])])
+    fine = refined(coarse, 3.0)
+    on_fine = carried(field, coarse, fine)
+    same = np.abs(np.einsum("tx,tx->t", on_fine.xyz(fine), field.xyz(coarse)[fine.tri_parent]))
+    assert same.min() > 1 - 1e-9
+    assert fine.n_triangles > 4 * coarse.n_triangles

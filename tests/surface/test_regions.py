@@ -7,7 +7,7 @@ from poredepth.recipe.model import RegionSpec
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.points import random_skin_points
 from poredepth.surface.regions import build_regions, read_masks, region_triangles, region_weight
-from poredepth.surface.skin import refined, surface_from_mesh
+from poredepth.surface.skin import refined, surface_from_mesh, without_bridges
 
 
 def _halves(n=16):
@@ -128,6 +128,23 @@ def test_unknown_group_names_the_groups():
 def test_centre_far_off_names_the_distance():
     with pytest.raises(RegionError, match=r"regions\.x\.center: \[20\.0, 20\.0, 70\.0\] is 70\.0 mm from the skin"):
         build_regions(_halves(), {"x": RegionSpec(center=(20, 20, 70), radius_mm=5)}, lambda name: {})
+
+
+@pytest.mark.parametrize("count", [1, 10])
+def test_a_group_one_face_wide_is_told_from_the_rest(count):
+    """A row of faces (or a single face) as a group: inside it the weight is 1, outside 0, with a hard edge."""
+    position, faces = grid(40, 40, 10, 10)
+    groups = ["row" if 40 <= i < 40 + count else "rest" for i in range(100)]
+    s = surface_from_mesh(PolygonMesh.from_arrays(position, faces, position[:, :2] / 40, faces, groups=groups), "mm")
+    s = without_bridges(s, s.tri_group == s.group_names.index("row"))
+    field = build_regions(s, {"row": RegionSpec(group="row", feather_mm=0)}, lambda name: {})["row"]
+    points = random_skin_points(s, 20000, np.random.default_rng(0))
+    w = region_weight(s, field, points.triangle, points.barycentric)
+    at = s.points_mm(points.triangle, points.barycentric.astype(float))
+    inside = (at[:, 1] > 16) & (at[:, 1] < 20) & (at[:, 0] < 4 * count)
+    assert s.area_mm2.sum() == pytest.approx(1600)
+    assert np.mean(w[inside]) > 0.995
+    assert np.mean(w[~inside]) < 0.0005
 
 
 @pytest.mark.parametrize("radius_mm", [0.3, 2.0, 5.0])
