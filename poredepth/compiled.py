@@ -1,10 +1,22 @@
-"""Where compiled kernels are kept between runs."""
+"""Compiled code: where kernels are kept between runs, how many threads BLAS takes."""
 
 from __future__ import annotations
 
 import os
 import tempfile
+from contextlib import AbstractContextManager
 from pathlib import Path
+
+
+def one_blas_thread() -> AbstractContextManager:
+    """Context in which BLAS works on one thread.
+
+    A sparse factorisation calls it for many tiny blocks; on a busy machine its threads then wait for each other, and a
+    solve of one second was seen to take forty.
+    """
+    from threadpoolctl import threadpool_limits
+
+    return threadpool_limits(limits=1, user_api="blas")
 
 
 def choose_cache_folder() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.sparse import coo_matrix, identity
 from scipy.sparse.linalg import splu
 
+from poredepth.compiled import one_blas_thread
 from poredepth.errors import PlacementError
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.prints import Prints
@@ -155,8 +156,9 @@ def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.nda
         right[:, q] = np.bincount(corner.ravel(), np.einsum("tia,ta->ti", gradient, way).ravel(), n)
     # the free constant of each piece: a pull towards 0 far below what shows
     pinned = system + 1e-9 * identity(n, format="csc")
-    factor = splu(pinned, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-    uv = factor.solve(right)
+    with one_blas_thread():
+        factor = splu(pinned, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+        uv = factor.solve(right)
     of_piece = key // len(vertex)
     count = np.bincount(of_piece)
     for q in range(2):

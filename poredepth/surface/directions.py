@@ -17,6 +17,7 @@ import numpy as np
 from scipy.sparse import coo_matrix, diags
 from scipy.sparse.linalg import splu
 
+from poredepth.compiled import one_blas_thread
 from poredepth.errors import RegionError
 from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.skin import Surface
@@ -77,8 +78,9 @@ def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> Direct
     _anchor_pieces_without_guide(surface, pull, target)
     smoothness = connection_laplacian(surface, turn)
     system = (smoothness + diags(GUIDE_STRENGTH * pull)).tocsc()
-    factor = splu(system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-    z = factor.solve(GUIDE_STRENGTH * target)
+    with one_blas_thread():
+        factor = splu(system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+        z = factor.solve(GUIDE_STRENGTH * target)
     size = np.abs(z)
     return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), turn)
 

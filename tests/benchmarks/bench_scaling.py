@@ -59,8 +59,8 @@ def demo() -> Composition:
 
 
 def tile_sample(size_px: int, n_blocks: int = 8) -> list[Window]:
-    """Blocks spread over a tile, a million texels in all or the whole tile."""
-    blocks = list(row_blocks(Window(0, 0, size_px, size_px), max(size_px, 1 << 17)))
+    """Blocks as a composition cuts them (what is done once a block counts), spread over the tile."""
+    blocks = list(row_blocks(Window(0, 0, size_px, size_px)))
     return [blocks[i] for i in np.unique(np.linspace(0, len(blocks) - 1, n_blocks).astype(int))]
 
 
