@@ -40,17 +40,19 @@ def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool, mean_mm: fl
                     level.coefficients.shape[1],
                     level.rows,
                     level.cols,
-                    level.texel_x_mm,
-                    level.texel_y_mm,
+                    1.0 / level.texel_x_mm,
+                    1.0 / level.texel_y_mm,
                     float(periodic),
                     max(stack[0].texel_x_mm, stack[0].texel_y_mm),
+                    1.0 / level.cols,
+                    1.0 / level.rows,
                 )
             )
             parts.append(level.coefficients.ravel())
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
     flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
-    return Pictures(first, np.array(rows, float).reshape(-1, 8), flat, mean_mm)
+    return Pictures(first, np.array(rows, float).reshape(-1, 10), flat, mean_mm)
 
 
 def add_prints(

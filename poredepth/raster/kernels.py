@@ -148,7 +148,8 @@ def add_prints(
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
     start, picture, corner_mm, corner_weight, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
-    levels : float64 (n_levels, 8): offset, stride, rows, cols, texel_x, texel_y, periodic, texel of level 0
+    levels : float64 (n_levels, 10): offset, stride, rows, cols, texels per unit in x and y, periodic, texel of level 0,
+        1 / cols, 1 / rows
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
     mean_mm : float32, added once prints have met
     height_mm : float32 (n,), changed in place
@@ -253,15 +254,15 @@ def _sample(x_mm, y_mm, texel_mm, first, last, levels, coefficients):
     return here + mix * (there - here)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, inline="always")
 def _cubic(x_mm, y_mm, levels, level, coefficients):
     """Cubic B-spline of one level at (x, y) mm from its lower left corner (Unser, Aldroubi & Eden 1993)."""
     rows, cols = levels[level, 2], levels[level, 3]
-    x = x_mm / levels[level, 4]
-    y = rows - y_mm / levels[level, 5]
+    x = x_mm * levels[level, 4]
+    y = rows - y_mm * levels[level, 5]
     if levels[level, 6] > 0.0:
-        x -= cols * np.floor(x / cols)
-        y -= rows * np.floor(y / rows)
+        x -= cols * np.floor(x * levels[level, 8])
+        y -= rows * np.floor(y * levels[level, 9])
     else:
         x = min(max(x, 0.5), cols - 0.5)
         y = min(max(y, 0.5), rows - 0.5)
@@ -270,19 +271,36 @@ def _cubic(x_mm, y_mm, levels, level, coefficients):
     c, r = int(np.floor(x)), int(np.floor(y))
     fx, fy = np.float32(x - c), np.float32(y - r)
     # the margin is 2, the first tap 1 to the left
-    at = int(levels[level, 0]) + (r + 1) * int(levels[level, 1]) + c + 1
-    stride = int(levels[level, 1])
+    # unsigned: numba then leaves out its check for negative indices
+    at = np.uint64(int(levels[level, 0]) + (r + 1) * int(levels[level, 1]) + c + 1)
+    stride = np.uint64(levels[level, 1])
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
     wy0, wy1, wy2, wy3 = _spline(fy)
     wx0, wx1, wx2, wx3 = _spline(fx)
-    a, b, d = at + stride, at + 2 * stride, at + 3 * stride
+    a, b, d = at + stride, at + two * stride, at + three * stride
     s0 = wy0 * coefficients[at] + wy1 * coefficients[a] + wy2 * coefficients[b] + wy3 * coefficients[d]
-    s1 = wy0 * coefficients[at + 1] + wy1 * coefficients[a + 1] + wy2 * coefficients[b + 1] + wy3 * coefficients[d + 1]
-    s2 = wy0 * coefficients[at + 2] + wy1 * coefficients[a + 2] + wy2 * coefficients[b + 2] + wy3 * coefficients[d + 2]
-    s3 = wy0 * coefficients[at + 3] + wy1 * coefficients[a + 3] + wy2 * coefficients[b + 3] + wy3 * coefficients[d + 3]
+    s1 = (
+        wy0 * coefficients[at + one]
+        + wy1 * coefficients[a + one]
+        + wy2 * coefficients[b + one]
+        + wy3 * coefficients[d + one]
+    )
+    s2 = (
+        wy0 * coefficients[at + two]
+        + wy1 * coefficients[a + two]
+        + wy2 * coefficients[b + two]
+        + wy3 * coefficients[d + two]
+    )
+    s3 = (
+        wy0 * coefficients[at + three]
+        + wy1 * coefficients[a + three]
+        + wy2 * coefficients[b + three]
+        + wy3 * coefficients[d + three]
+    )
     return wx0 * s0 + wx1 * s1 + wx2 * s2 + wx3 * s3
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, inline="always")
 def _spline(f):
     """The four cubic B-spline weights at fraction f."""
     g = np.float32(1) - f

@@ -76,21 +76,21 @@ def split_bridges(
     """
     mesh = FineTriangles(position_mm, uv, tri_vertex, tri_uv, np.arange(len(tri_vertex)))
     for _ in range(MAX_BRIDGE_PASSES):
-        edge, length_mm = _edges(mesh)
         here = inside[mesh.parent]
         rim_vertex = np.zeros((2, len(mesh.position_mm)), bool)
-        rim_edge = np.zeros((2, len(length_mm)), bool)
         for side, of_side in enumerate((here, ~here)):
             rim_vertex[side, mesh.tri_vertex[of_side]] = True
-            rim_edge[side, edge[of_side]] = True
-        rim_vertex, rim_edge = rim_vertex.all(axis=0), rim_edge.all(axis=0)
         # triangles that lie wholly on the rim; others tell the sides apart already
-        wholly = rim_vertex[mesh.tri_vertex].all(axis=1)
+        wholly = rim_vertex.all(axis=0)[mesh.tri_vertex].all(axis=1)
         if not wholly.any():
-            return mesh
+            break
+        edge, length_mm = _edges(mesh)
+        rim_edge = np.zeros((2, len(length_mm)), bool)
+        for side, of_side in enumerate((here, ~here)):
+            rim_edge[side, edge[of_side]] = True
         marked = np.zeros(len(length_mm), bool)
         marked[edge[wholly]] = True
-        inner = marked & ~rim_edge
+        inner = marked & ~rim_edge.all(axis=0)
         # a lone triangle has nothing but rim: once its edges are halved, its middle part has bridges to split
         marked = inner if inner.any() else marked
         mesh = _split(mesh, edge, length_mm, _close_marks(edge, length_mm, marked))
