@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from pydantic import BaseModel, ValidationError
 from poredepth.errors import RecipeError
 from poredepth.recipe.checks import check_findings
 from poredepth.recipe.files import file_findings
+from poredepth.recipe.headfile import Merged, merged
+from poredepth.recipe.landmarks import with_points
 from poredepth.recipe.model import LayerSpec, Recipe
 from poredepth.recipe.rules import MAP_ONLY, PATCH_ONLY
 from poredepth.recipe.schema import schema_at
@@ -64,13 +67,29 @@ def parse_recipe(text: str, folder: str | os.PathLike[str], file_label: str = "r
     RecipeError : with all findings, in file order
     """
     tree = YamlTree(text, file_label)
-    recipe, findings = _check(tree.data, Path(folder))
-    findings = tree.findings + findings
-    if findings:
-        placed = sorted({(tree.position(finding), finding.text()) for finding in findings})
-        raise RecipeError([f"{file_label}:{line}:{col}: {words}" for (line, col), words in placed])
+    whole = merged(tree.data, Path(folder), os.path.dirname(file_label))
+    recipe, findings = (None, []) if whole.unreadable else _check(whole.data, Path(folder))
+    findings = tree.findings + whole.findings + findings
+    if findings or whole.head_findings:
+        raise RecipeError(_placed(tree, file_label, whole, findings))
     assert recipe is not None  # no recipe without findings is a fault of ours, not of the recipe
     return recipe
+
+
+def _placed(tree: YamlTree, file_label: str, whole: Merged, findings: list[Finding]) -> list[str]:
+    """Findings with file, line and column: those of the recipe, then those of its head file, each in file order."""
+    own, heads = set(), {(whole.tree.position(finding), finding.text()) for finding in whole.head_findings}
+    for finding in findings:
+        there = whole.in_head(finding.loc)
+        if there is None:
+            own.add((tree.position(finding), finding.text()))
+        else:
+            heads.add((whole.tree.position(replace(finding, loc=there)), replace(finding, loc=there).text()))
+    return [
+        f"{label}:{line}:{col}: {words}"
+        for label, placed in ((file_label, own), (whole.label, heads))
+        for (line, col), words in sorted(placed)
+    ]
 
 
 def recipe_from_dict(
@@ -93,9 +112,13 @@ def recipe_from_dict(
         plain = _without_restated(_plain(data))
     except RecursionError:
         plain = None
-    recipe, findings = _check(plain, Path(folder), check_files)
-    if findings:
-        raise RecipeError(list(dict.fromkeys(f"recipe: {finding.text()}" for finding in findings)))
+    whole = merged(plain, Path(folder), "")
+    recipe, findings = (None, []) if whole.unreadable else _check(whole.data, Path(folder), check_files)
+    findings = whole.findings + findings
+    if findings or whole.head_findings:
+        lines = [f"recipe: {finding.text()}" for finding in findings]
+        lines += [f"{whole.label}: {finding.text()}" for finding in whole.head_findings]
+        raise RecipeError(list(dict.fromkeys(lines)))
     assert recipe is not None
     return recipe
 
@@ -110,8 +133,9 @@ def _check(data: Any, folder: Path, check_files: bool = True) -> tuple[Recipe | 
         # its other keys may follow other rules: say no more about them
         allowed = f"{RECIPE_VERSION}, the version of recipes this program reads"
         return None, [Finding(("poredepth",), found_text(version), allowed)]
+    data, unknown = with_points(data)
     recipe, findings = _type_findings(data)
-    findings += check_findings(data) + (file_findings(data, folder) if check_files else [])
+    findings += unknown + check_findings(data) + (file_findings(data, folder) if check_files else [])
     if recipe is not None:
         recipe._folder = folder
     return recipe, findings

@@ -30,6 +30,8 @@ Whole = Annotated[int, Strict()]
 Switch = Annotated[bool, Strict()]
 Text = Annotated[str, Strict(), Field(min_length=1)]
 Point = tuple[Number, Number, Number]
+#: A point of the skin: its coordinates, or the name of a landmark, which is replaced before the model sees it.
+Place3D = Annotated[Point, Field(json_schema_extra={"x-landmark": True})]
 
 Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
@@ -69,8 +71,10 @@ class MeshSpec(Spec):
 class DirectionSpec(Spec):
     """A guide for the direction of the skin: exactly one of ``points`` and ``file``. Guides have no sign."""
 
-    points: list[Point] | None = Field(
-        None, min_length=2, description="Guide line: two or more points [x, y, z] in mesh units, snapped to the skin."
+    points: list[Place3D] | None = Field(
+        None,
+        min_length=2,
+        description="Guide line: two or more points, [x, y, z] in mesh units or landmarks, snapped to the skin.",
     )
     file: Text | None = Field(None, description="OBJ file with guide polylines in mesh units, relative to the recipe.")
 
@@ -93,8 +97,9 @@ class RegionSpec(Spec):
         description="Picture in the UVs of the mesh (white is inside), relative to the recipe. "
         "May hold <UDIM> in place of the tile number.",
     )
-    center: Point | None = Field(
-        None, description="Centre [x, y, z] of a disk on the skin, in mesh units. Goes with radius_mm."
+    center: Place3D | None = Field(
+        None,
+        description="Centre of a disk on the skin, [x, y, z] in mesh units or a landmark. Goes with radius_mm.",
     )
     radius_mm: PositiveNumber | None = Field(None, description="Radius of the disk along the skin, mm. Above 0.")
     union: list[Text] | None = Field(None, min_length=1, description="Names of regions: all of them together.")
@@ -263,6 +268,9 @@ class Recipe(Spec):
 
     poredepth: Literal[1] = Field(description="Version of the recipe's keys: 1.")
     mesh: MeshSpec = Field(description="The head mesh.")
+    landmarks: dict[Text, Point] = Field(
+        {}, description="Points of the skin by name, [x, y, z] in mesh units, for use wherever a point is asked."
+    )
     seed: Annotated[Whole, Field(ge=0)] = Field(0, description="Seed of everything random. Same seed, same map.")
     directions: list[DirectionSpec] = Field([], description="Guides for the direction of the skin.")
     regions: dict[Text, RegionSpec] = Field({}, description="Parts of the skin, by name.")

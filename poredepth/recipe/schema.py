@@ -29,12 +29,36 @@ def recipe_schema() -> dict[str, Any]:
     -------
     schema : dict, ready for ``json.dumps``; a new one at each call
     """
-    return deepcopy(_schema())
+    schema = _with_names(deepcopy(_schema()))
+    # the mesh may stand in the head file
+    schema["required"].remove("mesh")
+    schema["anyOf"] = _required(("mesh", "head"))
+    return schema
+
+
+def _with_names(node: Any) -> Any:
+    """Let the name of a landmark stand wherever the schema asks for a point of the skin."""
+    if isinstance(node, list):
+        return [_with_names(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    node = {key: _with_names(value) for key, value in node.items()}
+    if not node.pop("x-landmark", False):
+        return node
+    shared = {key: node.pop(key) for key in ("description", "default") if key in node}
+    return {"anyOf": [node, {"type": "string", "minLength": 1}]} | shared
 
 
 @cache
 def _schema() -> dict[str, Any]:
     schema = _tidy(Recipe.model_json_schema())
+    # not a key of the model: it is put in before the model is made (headfile.py)
+    schema["properties"]["head"] = {
+        "type": "string",
+        "minLength": 1,
+        "description": "YAML file with the head's own mesh, landmarks, regions and directions, so that one look "
+        "serves many heads; relative to the recipe.",
+    }
     kinds = schema["$defs"]
     kinds["DirectionSpec"] |= {"oneOf": _required(DIRECTION_SOURCES)}
     kinds["RegionSpec"] |= {

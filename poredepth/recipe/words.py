@@ -15,7 +15,7 @@ MAX_NAMES = 16  # longer lists of names do not help on one line
 MAX_FOUND_CHARS = 60
 UNIT_WORDS = {"_mm": "in mm", "_um": "in um", "_px": "in pixels", "_deg": "in degrees"}
 COUNT_WORDS = {2: "two", 3: "three", 4: "four"}
-FILE_KEYS = ("file", "map", "mask")
+FILE_KEYS = ("file", "map", "mask", "head")
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,8 @@ def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
 
 def _list_text(schema: Mapping[str, Any]) -> str:
     if "prefixItems" in schema:
-        return "three numbers [x, y, z]"
+        landmark = ", or the name of a landmark" if "x-landmark" in schema else ""
+        return f"three numbers [x, y, z]{landmark}" if len(schema["prefixItems"]) == 3 else "two numbers"
     items = schema.get("items", {})
     of = "points [x, y, z]" if "prefixItems" in items else "names" if items.get("type") == "string" else ""
     if not of:

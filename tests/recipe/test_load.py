@@ -184,7 +184,8 @@ ONE_MISTAKE = {
     "two numbers of a point": (
         "[0, 12.4, 9]",
         "[0, 12.4]",
-        "face.yaml:5:28: directions[0].points[1]: found a list of 2; allowed: three numbers [x, y, z]",
+        "face.yaml:5:28: directions[0].points[1]: found a list of 2; allowed: three numbers [x, y, z], "
+        "or the name of a landmark",
     ),
     "one point": (
         ", [0, 12.4, 9]]",
