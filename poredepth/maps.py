@@ -131,7 +131,7 @@ def write_maps(
 def map_metadata(composition: Composition, raster: TileRaster, tile: int, calibration: Calibration) -> MapMetadata:
     """What a map file says about itself: recipe, seed, texel size, layers, and each patch's source and terms."""
     recipe = composition.recipe
-    used = {spec.patch for spec in recipe.layers}
+    used = {name for spec in recipe.layers for name in spec.patch_shares}
     patches = tuple(_patch_record(recipe, patch) for name, patch in composition.patches.items() if name in used)
     return MapMetadata(
         recipe=recipe.file.name if recipe.file is not None else None,

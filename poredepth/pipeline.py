@@ -10,16 +10,17 @@ import numpy as np
 
 from poredepth.errors import RecipeError
 from poredepth.mix.combine import Sampling, mixed_height_mm
-from poredepth.mix.layers import CompiledLayer, LayingGround, compile_map_layer, compile_patch_layer
+from poredepth.mix.layers import CompiledLayer, Factors, LayingGround, compile_map_layer, compile_patch_layer
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.scatter import EDGE_RATIO
 from poredepth.raster.texels import TileRaster
-from poredepth.recipe.model import LayerSpec, Recipe
+from poredepth.recipe.model import Recipe
 from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
 from poredepth.surface.directions import DirectionField, carried, direction_field
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import build_regions
+from poredepth.surface.scalars import build_factor
 from poredepth.surface.skin import Surface, refined, surface_from_mesh, without_bridges
 
 #: Called with what is being done, how much is done and how much there is.
@@ -109,7 +110,7 @@ def prepare(
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
-        layers.append(_compiled(spec, recipe, patches, (maps or {}).get(spec.name), ground))
+        layers.append(_compiled(number, recipe, patches, (maps or {}).get(spec.name), ground))
     on_progress("layers", len(layers), len(layers))
     return Composition(recipe, patches, ground, tuple(layers))
 
@@ -138,7 +139,17 @@ def _without_bridges(surface: Surface, number: int) -> Surface:
     return without_bridges(surface, surface.tri_group == number)
 
 
-def _compiled(spec: LayerSpec, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
+def _compiled(number: int, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
+    spec = recipe.layers[number]
+    over = {} if spec.vary is None else {"gain": spec.vary.gain, "size": spec.vary.size}
+    factors = Factors(
+        **{
+            key: build_factor(ground.surface, one, f"layers[{number}].vary.{key}", mask_reader(recipe))
+            for key, one in over.items()
+            if one is not None
+        }
+    )
     if spec.kind == "patch":
-        return compile_patch_layer(spec, patches[spec.patch], ground)
-    return compile_map_layer(spec, load_maps(recipe, spec) if heights_mm is None else heights_mm, ground.surface)
+        return compile_patch_layer(spec, patches, factors, ground)
+    heights_mm = load_maps(recipe, spec) if heights_mm is None else heights_mm
+    return compile_map_layer(spec, heights_mm, factors, ground.surface)

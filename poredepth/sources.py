@@ -19,7 +19,7 @@ from poredepth.surface.regions import Pictures, read_masks
 
 def load_patches(recipe: Recipe, given: Mapping[str, HeightPatch]) -> dict[str, HeightPatch]:
     """Read the patches that layers use and that are not given as arrays."""
-    used = {spec.patch for spec in recipe.layers if spec.patch is not None}
+    used = {name for spec in recipe.layers for name in spec.patch_shares}
     return {
         name: load_patch(
             name,

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from meshes import flat_mesh, moved, sphere_mesh, two_charts_mesh
-from recipes import composed_of, pore_patch, scatter_layer
+from recipes import composed_of, grating, pore_patch, scatter_layer
 
 from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
+from poredepth.errors import PlacementError
 from poredepth.mix.blocks import window_height_mm
 from poredepth.output import fit_calibration, read_map
 from poredepth.patch.types import HeightPatch
@@ -214,3 +215,48 @@ def test_progress_names_every_stage_in_order():
     stages = list(dict.fromkeys(stage for stage, _, _ in said))
     assert stages == ["mesh", "patches", "directions", "regions", "layers", "compose"]
     assert said[-1][1] == said[-1][2]
+
+
+def test_a_gain_that_varies_multiplies_the_layer_at_each_texel():
+    ramp = {"ramp": [{"at": [0, 0, 30], "value": 2.0}, {"at": [0, 0, -30], "value": 0.0}]}
+    size_px = 256
+    picture = np.linspace(0, 1, 16 * 16, dtype=np.float32).reshape(16, 16)
+    maps = {"sculpt": {1001: picture}}
+    layer = {"name": "sculpt", "map": "array", "scale_mm": 1.0}
+    plain = _sphere(size_px, layers=[layer], maps=maps)
+    varied = _sphere(size_px, layers=[{**layer, "vary": {"gain": ramp}}], maps=maps)
+    raster = plain.raster()
+    points = raster.skin_points(1001, raster.whole())
+    z = plain.surface.points_mm(points.triangle, points.barycentric)[:, 2]
+    want = 2 - 2 * np.arccos(np.clip(z / 30, -1, 1)) / np.pi
+    shown = points.triangle >= 0
+    a, b = plain.height_mm(points)[shown], varied.height_mm(points)[shown]
+    assert np.abs(b - a * want[shown]).max() < 0.03
+    assert np.abs(a).max() > 0.9
+
+
+def test_pores_of_another_size_have_another_wavelength():
+    """Waves of 1 mm at size 2 are waves of 2 mm, unchanged in height."""
+    spread = {}
+    for size in (1.0, 2.0):
+        made = composed_of(
+            flat_mesh(),
+            "mm",
+            {"grating": grating()},
+            [scatter_layer("grating", 14.0, size=size)],
+            output={"size_px": 512},
+        )
+        height = compose(made)[1001].height_mm
+        spectrum = np.abs(np.fft.rfft2(height)) ** 2
+        row, col = np.unravel_index(np.argmax(spectrum[:, 1:]), spectrum[:, 1:].shape)
+        row = min(row, 512 - row)
+        spread[size] = 40 / np.hypot(row, col + 1), height.std()
+    assert spread[1.0][0] == pytest.approx(1.0, rel=0.03)
+    assert spread[2.0][0] == pytest.approx(2.0, rel=0.05)
+    assert spread[2.0][1] == pytest.approx(spread[1.0][1], rel=0.03)
+
+
+def test_a_size_of_nothing_is_refused_with_its_place():
+    ramp = {"ramp": [{"at": [0, 0, 30], "value": 1.0}, {"at": [0, 0, -30], "value": 0.0}]}
+    with pytest.raises(PlacementError, match=r"vary\.size is .* near \[.*\] in mesh units; allowed: at least 0\.05"):
+        _sphere(layers=[scatter_layer("pores", 12.0, vary={"size": ramp})])

@@ -11,6 +11,7 @@ from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.raster.evaluate import add_prints
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
+from poredepth.surface.scalars import factor_at
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,8 @@ def mixed_height_mm(
 ) -> np.ndarray:
     """Height of the whole stack at skin points.
 
-    Layers are added from the bottom up, each as gain x region weight x height.
+    Layers are added from the bottom up, each as gain x region weight x height; a gain that varies over
+    the skin multiplies the weight.
 
     Returns
     -------
@@ -52,6 +54,9 @@ def mixed_height_mm(
         if layer.region not in weights:
             field = ground.regions[layer.region]
             weights[layer.region] = region_weight(ground.surface, field, points.triangle, points.barycentric)
+        weight = weights[layer.region]
+        if layer.gain_factor is not None:
+            weight = weight * factor_at(ground.surface, layer.gain_factor, points.triangle, points.barycentric)
         footprint = sampling.footprint_of(layer)
-        add_prints(points, weights[layer.region], layer.gain, footprint, layer.prints, layer.pictures, height_mm)
+        add_prints(points, weight, layer.gain, footprint, layer.prints, layer.pictures, height_mm)
     return height_mm

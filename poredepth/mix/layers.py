@@ -5,10 +5,11 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from poredepth.errors import PatchError, PoredepthWarning
+from poredepth.errors import PatchError, PlacementError, PoredepthWarning
 from poredepth.patch.levels import build_levels
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
@@ -19,7 +20,11 @@ from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.regions import RegionField, region_triangles
+from poredepth.surface.scalars import Factor, factor_at
 from poredepth.surface.skin import Surface
+
+#: A relief smaller than this share of its true size is taken for a mistake.
+LEAST_SIZE = 0.05
 
 
 class MissingTileWarning(PoredepthWarning):
@@ -36,6 +41,7 @@ class CompiledLayer:
     region : name of the region it covers, or None for the whole skin
     prints, pictures : what the kernel evaluates
     in_uv : its pictures are measured in UV (a map), not in mm (a patch)
+    gain_factor : factor on the gain that varies over the skin
     """
 
     name: str
@@ -44,6 +50,15 @@ class CompiledLayer:
     prints: Prints
     pictures: Pictures
     in_uv: bool
+    gain_factor: Factor | None = None
+
+
+@dataclass(frozen=True)
+class Factors:
+    """Factors of one layer that vary over the skin; None where nothing varies."""
+
+    gain: Factor | None = None
+    size: Factor | None = None
 
 
 @dataclass(frozen=True)
@@ -56,39 +71,72 @@ class LayingGround:
     seed: int
 
 
-def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGround) -> CompiledLayer:
-    """Lay a patch as ``spec.place`` says.
+def compile_patch_layer(
+    spec: LayerSpec, patches: Mapping[str, HeightPatch], factors: Factors, ground: LayingGround
+) -> CompiledLayer:
+    """Lay the patch, or the patches, of a layer as ``spec.place`` says.
 
     Raises
     ------
     PatchError, PlacementError
     """
-    if not patch.periodic:
-        raise PatchError(
-            f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for {spec.place}: a tileable patch"
-        )
+    used = [patches[name] for name in spec.patch_shares]
+    for patch in used:
+        if not patch.periodic:
+            raise PatchError(
+                f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for {spec.place}: a tileable patch"
+            )
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
+    mean_mm = [float(patch.height_mm.mean(dtype=float)) for patch in used]
+    about_mean = [
+        replace(patch, height_mm=patch.height_mm - np.float32(mean)) for patch, mean in zip(used, mean_mm, strict=True)
+    ]
+    pictures = pack_pictures([build_levels(patch) for patch in about_mean], periodic=True, mean_mm=mean_mm)
     lay = {"scatter": _scattered, "spread": _spread}[spec.place]
-    mean_mm = float(patch.height_mm.mean(dtype=float))
-    about_mean = replace(patch, height_mm=patch.height_mm - np.float32(mean_mm))
-    pictures = pack_pictures([build_levels(about_mean)], periodic=True, mean_mm=mean_mm)
-    return CompiledLayer(
-        spec.name, spec.gain, spec.region, lay(spec, about_mean, ground, triangles), pictures, in_uv=False
+    prints = lay(spec, about_mean, factors, ground, triangles)
+    return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=False, gain_factor=factors.gain)
+
+
+def _scattered(
+    spec: LayerSpec, patches: list[HeightPatch], factors: Factors, ground: LayingGround, triangles
+) -> Prints:
+    how = ScatterSpec(
+        spec.print_mm,
+        spec.effective_overlap_mm,
+        spec.turn_deg,
+        spec.size * spec.along_ratio,
+        spec.size * spec.across_ratio,
+        seed=ground.seed,
+        name=spec.name,
     )
+    size_at = partial(_size_at, spec, factors.size, ground.surface) if factors.size is not None else None
+    share = list(spec.patch_shares.values())
+    return scatter(ground.surface, ground.field, triangles, patches, how, share=share, size_at=size_at)
 
 
-def _scattered(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
-    how = ScatterSpec(spec.print_mm, spec.effective_overlap_mm, spec.turn_deg, seed=ground.seed, name=spec.name)
-    return scatter(ground.surface, ground.field, triangles, patch, how)
+def _size_at(spec: LayerSpec, factor: Factor, surface: Surface, triangle: np.ndarray, barycentric: np.ndarray):
+    size = factor_at(surface, factor, triangle, barycentric)
+    low = int(np.argmin(size))
+    if size[low] < LEAST_SIZE:
+        at_mm = surface.points_mm(triangle[[low]], barycentric[[low]])[0] / surface.mm_per_unit
+        raise PlacementError(
+            f"layer '{spec.name}': vary.size is {size[low]:.3g} near [{', '.join(f'{x:.2f}' for x in at_mm)}] in mesh "
+            f"units; allowed: at least {LEAST_SIZE}; with a map, set black to the size where it is black"
+        )
+    return size
 
 
-def _spread(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
-    how = SpreadSpec(spec.along_ratio, spec.across_ratio, spec.phase_mm or (0.0, 0.0), spec.name)
-    return spread(ground.surface, ground.field, triangles, patch, how)
+def _spread(spec: LayerSpec, patches: list[HeightPatch], factors: Factors, ground: LayingGround, triangles) -> Prints:
+    how = SpreadSpec(
+        spec.size * spec.along_ratio, spec.size * spec.across_ratio, spec.phase_mm or (0.0, 0.0), spec.name
+    )
+    return spread(ground.surface, ground.field, triangles, patches[0], how)
 
 
-def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:
+def compile_map_layer(
+    spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], factors: Factors, surface: Surface
+) -> CompiledLayer:
     """Take pictures by UV tile, float32 (rows, cols) in mm, as a layer."""
     tiles = tuple(sorted(heights_mm))
     for tile in tiles:
@@ -101,9 +149,8 @@ def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], sur
     _warn_of_missing_tiles(spec, tiles, surface)
     # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are
     stacks = [build_levels(np.asarray(heights_mm[t], np.float32), 1.0 / heights_mm[t].shape[1], False) for t in tiles]
-    return CompiledLayer(
-        spec.name, spec.gain, spec.region, map_prints(surface, tiles), pack_pictures(stacks, periodic=False), in_uv=True
-    )
+    prints, pictures = map_prints(surface, tiles), pack_pictures(stacks, periodic=False)
+    return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=True, gain_factor=factors.gain)
 
 
 def _warn_of_missing_tiles(spec: LayerSpec, tiles: tuple[int, ...], surface: Surface) -> None:

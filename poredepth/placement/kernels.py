@@ -10,7 +10,7 @@ import heapq
 import numpy as np
 from numba import njit
 
-CG_RELATIVE_TOLERANCE = 1e-9
+from poredepth.placement.sheet_kernels import cut_where_stretched, fit_share, solve_sheet
 
 
 @njit(nogil=True, cache=True)
@@ -108,8 +108,9 @@ def lay_sheets(
             taken,
         )
         direction = _one_sign(triangles, taken, neighbour, neighbour_edge, angle, turn)
-        uv, rim = _solve_sheet(triangles, n_local, tri_vertex, flat_mm, direction, local, neighbour, taken)
-        _cut_where_stretched(uv, rim, triangles, tri_vertex, flat_mm, local, least_stretch, most_stretch)
+        shares = fit_share(triangles, tri_vertex, distance, radius_mm[c])
+        uv, rim = solve_sheet(triangles, n_local, tri_vertex, flat_mm, direction, shares, local, neighbour, taken)
+        cut_where_stretched(uv, rim, triangles, tri_vertex, flat_mm, local, least_stretch, most_stretch)
         _centre(uv, centre_triangle[c], centre_barycentric[c], tri_vertex, local)
         used = _write_rows(
             triangles,
@@ -214,119 +215,6 @@ def _one_sign(triangles, taken, neighbour, neighbour_edge, angle, turn):
         if np.isnan(out[i]):
             out[i] = angle[triangles[i]]
     return out
-
-
-@njit(nogil=True, cache=True)
-def _solve_sheet(triangles, n_local, tri_vertex, flat_mm, direction, local, neighbour, taken):
-    """Least-squares u, v (n_local, 2) of one sheet, and which vertices lie on its rim."""
-    n = len(triangles)
-    corner = np.empty((n, 3), np.int32)
-    half_cot = np.zeros((n, 3))
-    right = np.zeros((n_local, 2))
-    diagonal = np.zeros(n_local)
-    rim = np.zeros(n_local, np.bool_)
-    for i in range(n):
-        t = triangles[i]
-        for k in range(3):
-            corner[i, k] = local[tri_vertex[t, k]]
-        for k in range(3):
-            t2 = neighbour[t, k]
-            if t2 >= 0 and taken[t2] < 0:
-                rim[corner[i, (k + 1) % 3]] = True
-                rim[corner[i, (k + 2) % 3]] = True
-        x1, x2, y2 = flat_mm[t, 1, 0], flat_mm[t, 2, 0], flat_mm[t, 2, 1]
-        double_area = x1 * y2
-        if double_area <= 1e-14:
-            continue
-        # half cotangents at corners 0, 1, 2 (Pinkall & Polthier 1993)
-        half_cot[i, 0] = 0.5 * (x1 * x2) / double_area
-        half_cot[i, 1] = 0.5 * (x1 * (x1 - x2)) / double_area
-        half_cot[i, 2] = 0.5 * (y2 * y2 - x2 * (x1 - x2)) / double_area
-        dx, dy = np.cos(direction[i]), np.sin(direction[i])
-        # area times the gradient of each corner's hat function
-        gx = (-0.5 * y2, 0.5 * y2, 0.0)
-        gy = (0.5 * (x2 - x1), -0.5 * x2, 0.5 * x1)
-        for k in range(3):
-            v = corner[i, k]
-            right[v, 0] += gx[k] * dx + gy[k] * dy
-            right[v, 1] += -gx[k] * dy + gy[k] * dx
-            diagonal[v] += half_cot[i, (k + 1) % 3] + half_cot[i, (k + 2) % 3]
-    return _conjugate_gradients(corner, half_cot, diagonal, right), rim
-
-
-@njit(nogil=True, cache=True)
-def _apply(corner, half_cot, x, out):
-    """Cotangent stiffness times x (n, 2)."""
-    out[:] = 0.0
-    for i in range(len(corner)):
-        for k in range(3):
-            a, b = corner[i, (k + 1) % 3], corner[i, (k + 2) % 3]
-            for q in range(2):
-                flow = half_cot[i, k] * (x[a, q] - x[b, q])
-                out[a, q] += flow
-                out[b, q] -= flow
-
-
-@njit(nogil=True, cache=True)
-def _conjugate_gradients(corner, half_cot, diagonal, right):
-    """Solve the singular but consistent system for both right sides, Jacobi preconditioned (Shewchuk 1994)."""
-    n = len(right)
-    x = np.zeros((n, 2))
-    residual = right.copy()
-    inverse = np.empty(n)
-    for v in range(n):
-        inverse[v] = 1.0 / diagonal[v] if diagonal[v] > 1e-12 else 1.0
-    way = np.empty((n, 2))
-    image = np.empty((n, 2))
-    rho = np.zeros(2)
-    for q in range(2):
-        for v in range(n):
-            way[v, q] = inverse[v] * residual[v, q]
-            rho[q] += residual[v, q] * way[v, q]
-    stop = CG_RELATIVE_TOLERANCE**2 * rho
-    for _ in range(4 * n + 50):
-        if rho[0] <= stop[0] and rho[1] <= stop[1]:
-            break
-        _apply(corner, half_cot, way, image)
-        for q in range(2):
-            bend = 0.0
-            for v in range(n):
-                bend += way[v, q] * image[v, q]
-            if bend <= 0.0 or rho[q] <= stop[q]:
-                continue
-            step = rho[q] / bend
-            new = 0.0
-            for v in range(n):
-                x[v, q] += step * way[v, q]
-                residual[v, q] -= step * image[v, q]
-                new += residual[v, q] * residual[v, q] * inverse[v]
-            ratio = new / rho[q]
-            rho[q] = new
-            for v in range(n):
-                way[v, q] = inverse[v] * residual[v, q] + ratio * way[v, q]
-    return x
-
-
-@njit(nogil=True, cache=True)
-def _cut_where_stretched(uv, rim, triangles, tri_vertex, flat_mm, local, least, most):
-    """Put the corners of badly stretched triangles on the rim, all but the first triangle's."""
-    for i in range(1, len(triangles)):
-        t = triangles[i]
-        x1, x2, y2 = flat_mm[t, 1, 0], flat_mm[t, 2, 0], flat_mm[t, 2, 1]
-        if x1 * y2 <= 1e-14:
-            continue
-        a, b, c = local[tri_vertex[t, 0]], local[tri_vertex[t, 1]], local[tri_vertex[t, 2]]
-        # the Jacobian skin -> sheet, column by column
-        ux, vx = (uv[b, 0] - uv[a, 0]) / x1, (uv[b, 1] - uv[a, 1]) / x1
-        uy, vy = (uv[c, 0] - uv[a, 0] - x2 * ux) / y2, (uv[c, 1] - uv[a, 1] - x2 * vx) / y2
-        trace = ux * ux + uy * uy + vx * vx + vy * vy
-        det = ux * vy - uy * vx
-        root = np.sqrt(max(0.25 * trace * trace - det * det, 0.0))
-        if det <= 0.0 or 0.5 * trace + root > most * most or 0.5 * trace - root < least * least:
-            for k in range(3):
-                rim[local[tri_vertex[t, k]]] = True
-    for k in range(3):
-        rim[local[tri_vertex[triangles[0], k]]] = False
 
 
 @njit(nogil=True, cache=True)

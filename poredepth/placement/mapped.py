@@ -33,6 +33,7 @@ def map_prints(surface: Surface, tiles: tuple[int, ...]) -> Prints:
         picture=picture[shown],
         corner_mm=(uv[shown] - tile_uv[shown, None, :]).astype(np.float32),
         corner_weight=np.ones((n_rows, 3), np.float32),
+        zoom=np.ones(n_rows, np.float32),
         pair_start=np.zeros(surface.n_triangles + 1, np.int64),
         likeness=np.empty(0, np.float32),
     )

@@ -12,6 +12,7 @@ likeness are our own derivation.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,7 +48,8 @@ LEAST_LIKENESS = -0.5
 class SheetRows:
     """Rows of all sheets in order of triangle, then print: coordinates along and across the field, and weights.
 
-    start int64 (n_triangles + 1,), print_id int32 (n,), uv_mm float64 (n, 3, 2), weight float64 (n, 3).
+    start int64 (n_triangles + 1,), print_id int32 (n,), uv_mm float64 (n, 3, 2) in mm of the patch (the print's size
+    and stretch are in it), weight float64 (n, 3).
     """
 
     start: np.ndarray
@@ -58,11 +60,12 @@ class SheetRows:
 
 @dataclass(frozen=True)
 class Pieces:
-    """Where each print lies in the patch: patch position = turn(turn_rad) . uv + shift_mm.
+    """Where each print lies in which patch: patch position = turn(turn_rad) . uv + shift_mm.
 
-    shift_mm float64 (n_prints, 2), turn_rad float64 (n_prints,).
+    picture int32 (n_prints,), shift_mm float64 (n_prints, 2), turn_rad float64 (n_prints,).
     """
 
+    picture: np.ndarray
     shift_mm: np.ndarray
     turn_rad: np.ndarray
 
@@ -106,18 +109,51 @@ def row_pairs(start: np.ndarray) -> RowPairs:
     return RowPairs(pair_start, np.concatenate(first)[order], np.concatenate(second)[order])
 
 
-def random_pieces(n_prints: int, patch: HeightPatch, turn_deg: float, rng: np.random.Generator) -> Pieces:
-    """Any piece of the patch, either way up, its lay turned off the field by up to ``turn_deg``."""
-    draw = rng.random((n_prints, 4))
-    shift_mm = draw[:, :2] * [patch.width_mm, patch.height_extent_mm]
+@dataclass(frozen=True)
+class _Heights:
+    """Heights of several pictures in one array, rows upwards, for the kernels.
+
+    flat float64 (m,); rows int64 (n, 3): offset, rows, cols of each; cell_mm float64 (n, 2), x, y.
+    """
+
+    flat: np.ndarray
+    rows: np.ndarray
+    cell_mm: np.ndarray
+
+    @staticmethod
+    def of(pictures: Sequence[np.ndarray], cell_mm: Sequence) -> _Heights:
+        sizes = [picture.size for picture in pictures]
+        offset = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+        rows = [(at, *picture.shape) for at, picture in zip(offset, pictures, strict=True)]
+        flat = np.concatenate([picture.ravel() for picture in pictures])
+        return _Heights(flat, np.array(rows, np.int64), np.array(cell_mm, float).reshape(-1, 2))
+
+
+def random_pieces(
+    n_prints: int,
+    patches: Sequence[HeightPatch],
+    share: Sequence[float],
+    turn_deg: float,
+    rng: np.random.Generator,
+) -> Pieces:
+    """Any piece of any of the patches, drawn by ``share`` (n_patches,), either way up.
+
+    The lay is turned off the field by up to ``turn_deg``.
+    """
+    draw = rng.random((n_prints, 5))
+    bounds = np.cumsum(share) / np.sum(share)
+    picture = np.minimum(np.searchsorted(bounds, draw[:, 4], side="right"), len(patches) - 1)
+    extent_mm = np.array([[patch.width_mm, patch.height_extent_mm] for patch in patches])
+    lay_rad = np.deg2rad([patch.lay_deg for patch in patches])
     way_up = np.where(draw[:, 2] < 0.5, 0.0, np.pi)
-    return Pieces(shift_mm, np.deg2rad(patch.lay_deg) + way_up + np.deg2rad(turn_deg) * (2 * draw[:, 3] - 1))
+    turn = lay_rad[picture] + way_up + np.deg2rad(turn_deg) * (2 * draw[:, 3] - 1)
+    return Pieces(picture.astype(np.int32), draw[:, :2] * extent_mm[picture], turn)
 
 
 def matched_pieces(
     rows: SheetRows,
     pairs: RowPairs,
-    patch: HeightPatch,
+    patches: Sequence[HeightPatch],
     first: Pieces,
     sharpness: int,
     print_mm: float,
@@ -127,16 +163,23 @@ def matched_pieces(
 
     Parameters
     ----------
-    first : a print that meets no other keeps its random piece; the others keep their turn, either way up
+    first : a print that meets no other keeps its random piece; the others keep their patch, and their turn but for
+        the way up
     sharpness : power of the weights where prints meet
+    print_mm : diameter of a print in mm of the patch
     """
     n_prints = len(first.turn_rad)
-    search = _Search(patch, print_mm, rng)
+    searches = [_Search(patch, print_mm, rng) for patch in patches]
+    spread = max(np.sqrt(np.mean([search.height.var() for search in searches])), 1e-12)
+    for search in searches:  # only likeness counts; and float32 is far from its ends
+        search.scale_by(1.0 / spread)
+    coarse = _Heights.of([search.height for search in searches], [search.cell_mm for search in searches])
     of_print, of_print_start = _rows_by_print(rows.print_id, n_prints)
     meets = _meeting_prints(rows, pairs, n_prints)
     turn, shift, laid = first.turn_rad.copy(), first.shift_mm.copy(), np.zeros(n_prints, bool)
     row_triangle = np.repeat(np.arange(len(rows.start) - 1), np.diff(rows.start))
     for p in _walk_out(meets):
+        search = searches[first.picture[p]]
         points = kernels.comparison_points(
             of_print[of_print_start[p] : of_print_start[p + 1]],
             row_triangle,
@@ -149,15 +192,22 @@ def matched_pieces(
             laid,
             turn,
             shift,
+            first.picture,
+            coarse.flat,
+            coarse.rows,
+            coarse.cell_mm,
         )
         if len(points):
             near = _ring(p, meets, laid)
+            near = near[first.picture[near] == first.picture[p]]
             turn[p], shift[p] = search.best(points, first.turn_rad[p], shift[near])
         laid[p] = True
-    return Pieces(shift, turn)
+    return Pieces(first.picture, shift, turn)
 
 
-def likeness(rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Pieces, sharpness: int) -> np.ndarray:
+def likeness(
+    rows: SheetRows, pairs: RowPairs, patches: Sequence[HeightPatch], pieces: Pieces, sharpness: int
+) -> np.ndarray:
     """Correlation of heights of two prints where they meet, float32 (n_pairs,), the same in all their triangles.
 
     1 for prints that show the same there (their average keeps the contrast), 0 for unrelated ones (the square-root
@@ -169,6 +219,7 @@ def likeness(rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Piece
     key = rows.print_id[pairs.first].astype(np.int64) * n_prints + rows.print_id[pairs.second]
     unique, pair = np.unique(key, return_inverse=True)
     sums = np.zeros((len(unique), 3))
+    full = _Heights.of([_upwards(p.height_mm) for p in patches], [(p.texel_mm, p.texel_mm) for p in patches])
     kernels.pair_products(
         pairs.first,
         pairs.second,
@@ -176,9 +227,11 @@ def likeness(rows: SheetRows, pairs: RowPairs, patch: HeightPatch, pieces: Piece
         pieces.place(rows.uv_mm, rows.print_id),
         rows.weight,
         sharpness,
-        _upwards(patch.height_mm),
-        patch.texel_mm,
-        max(patch.width_mm, patch.height_extent_mm) / SEARCH_CELLS,
+        pieces.picture[rows.print_id],
+        full.flat,
+        full.rows,
+        full.cell_mm,
+        max(max(p.width_mm, p.height_extent_mm) for p in patches) / SEARCH_CELLS,
         sums,
     )
     norm = np.sqrt(sums[:, 1] * sums[:, 2])
@@ -197,17 +250,20 @@ class _Search:
         self.cell_mm = self.extent_mm / self.cells
         self.step_mm = float(self.cell_mm.min())
         self.height = _coarse(patch, self.cells)
-        self.height /= max(self.height.std(), 1e-12)  # only likeness counts; and float32 is far from its ends
-        self._spectra = scipy.fft.rfft2(np.stack([self.height**2, self.height]).astype(np.float32))
         self._noise = TIE_NOISE * rng.random(self.height.shape, np.float32)
         self._go_on_mm = min(GO_ON_RATIO * print_mm, 0.1 * self.extent_mm.min())
+
+    def scale_by(self, factor: float) -> None:
+        """Multiply the heights, once, before the search."""
+        self.height *= factor
+        self._spectra = scipy.fft.rfft2(np.stack([self.height**2, self.height]).astype(np.float32))
 
     def best(self, points: np.ndarray, turn_rad: float, near_shift_mm: np.ndarray) -> tuple[float, np.ndarray]:
         """Turn and shift of least mismatch.
 
         Parameters
         ----------
-        points : float64 (n, 6): sheet u, v; share; patch x, y of the print already laid there; its number
+        points : float64 (n, 7), see `kernels.comparison_points`
         turn_rad : taken as it is, and half a turn on
         near_shift_mm : (m, 2), pieces of the neighbours and theirs, to keep away from
         """
@@ -215,7 +271,7 @@ class _Search:
         found = []
         for turn in (turn_rad, turn_rad + np.pi):
             images = np.zeros((2, *self.height.shape), np.float32)
-            going_on, energy = kernels.splat_points(points, turn, self.height, self.cell_mm, images)
+            going_on, energy = kernels.splat_points(points, turn, self.cell_mm, images)
             cost = self._mismatch(images, points[:, 2].sum(), energy) + self._noise
             barred = excluded.copy()
             kernels.mark_disks(np.mod(going_on, self.extent_mm), self._go_on_mm, self.cell_mm, barred)

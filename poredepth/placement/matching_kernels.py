@@ -11,19 +11,39 @@ from numba import njit
 
 @njit(nogil=True, cache=True)
 def comparison_points(
-    own_rows, row_triangle, start, print_id, uv_mm, weight, step_mm, sharpness, laid, turn_rad, shift_mm
+    own_rows,
+    row_triangle,
+    start,
+    print_id,
+    uv_mm,
+    weight,
+    step_mm,
+    sharpness,
+    laid,
+    turn_rad,
+    shift_mm,
+    picture,
+    heights,
+    height_rows,
+    cell_mm,
 ):
     """Points at which a print meets prints already laid.
 
     Every triangle of the print is looked at on a lattice of about ``step_mm``; a point counts where the print and the
     strongest one already laid share it: share = 4 s (1 - s), s the print's part after weighting.
 
+    Parameters
+    ----------
+    picture : int32 (n_prints,); heights, height_rows, cell_mm : coarse pictures, see `matching._Heights`
+
     Returns
     -------
-    float64 (n, 6): the print's own u, v; share; patch x, y and number of the print already laid there
+    float64 (n, 7): the print's own u, v; share; patch x, y of the print already laid there; its number, or -1 if it
+        shows another picture; its height
     """
-    out = np.empty((1024, 6))
+    out = np.empty((1024, 7))
     n = 0
+    own_picture = picture[print_id[own_rows[0]]] if len(own_rows) > 0 else 0
     for row in own_rows:
         t = row_triangle[row]
         first, last = start[t], start[t + 1]
@@ -54,7 +74,7 @@ def comparison_points(
                 if share < 0.05:
                     continue
                 if n == len(out):
-                    larger = np.empty((2 * n, 6))
+                    larger = np.empty((2 * n, 7))
                     larger[:n] = out
                     out = larger
                 q = print_id[best]
@@ -66,7 +86,10 @@ def comparison_points(
                 out[n, 2] = share
                 out[n, 3] = c * u - d * v + shift_mm[q, 0]
                 out[n, 4] = d * u + c * v + shift_mm[q, 1]
-                out[n, 5] = q
+                out[n, 5] = q if picture[q] == own_picture else -1
+                i2 = picture[q]
+                x, y = out[n, 3] / cell_mm[i2, 0] - 0.5, out[n, 4] / cell_mm[i2, 1] - 0.5
+                out[n, 6] = _bilinear(x, y, heights, height_rows[i2])
                 n += 1
     return out[:n]
 
@@ -83,13 +106,16 @@ def _lattice_size(corner_mm, row, step_mm):
 
 
 @njit(nogil=True, cache=True)
-def pair_products(first, second, pair, corner_mm, weight, sharpness, height, texel_mm, step_mm, sums):
+def pair_products(
+    first, second, pair, corner_mm, weight, sharpness, row_picture, heights, height_rows, cell_mm, step_mm, sums
+):
     """Sums of h1 h2, h1 h1, h2 h2 over the points where two prints meet, by pair; float64 sums (n_pairs, 3), filled.
 
     Parameters
     ----------
     first, second : int (n,), rows of one triangle; pair : int (n,)
-    corner_mm : float64 (n_rows, 3, 2), patch coordinates; height : float32 (rows, cols), row 0 at the bottom
+    corner_mm : float64 (n_rows, 3, 2), patch coordinates; row_picture : int32 (n_rows,)
+    heights, height_rows, cell_mm : the pictures, see `matching._Heights`
     """
     for x in range(len(first)):
         e, f = first[x], second[x]
@@ -106,18 +132,21 @@ def pair_products(first, second, pair, corner_mm, weight, sharpness, height, tex
                 share = s * (1.0 - s)
                 if share < 0.01:
                     continue
-                h1 = _nearest(corner_mm, e, b0, b1, b2, height, texel_mm)
-                h2 = _nearest(corner_mm, f, b0, b1, b2, height, texel_mm)
+                h1 = _nearest(corner_mm, e, b0, b1, b2, row_picture, heights, height_rows, cell_mm)
+                h2 = _nearest(corner_mm, f, b0, b1, b2, row_picture, heights, height_rows, cell_mm)
                 sums[pair[x], 0] += share * h1 * h2
                 sums[pair[x], 1] += share * h1 * h1
                 sums[pair[x], 2] += share * h2 * h2
 
 
 @njit(nogil=True, cache=True)
-def _nearest(corner_mm, row, b0, b1, b2, height, texel_mm):
+def _nearest(corner_mm, row, b0, b1, b2, row_picture, heights, height_rows, cell_mm):
     x = b0 * corner_mm[row, 0, 0] + b1 * corner_mm[row, 1, 0] + b2 * corner_mm[row, 2, 0]
     y = b0 * corner_mm[row, 0, 1] + b1 * corner_mm[row, 1, 1] + b2 * corner_mm[row, 2, 1]
-    return height[int(np.floor(y / texel_mm)) % height.shape[0], int(np.floor(x / texel_mm)) % height.shape[1]]
+    i = row_picture[row]
+    offset, rows, cols = height_rows[i]
+    r, c = int(np.floor(y / cell_mm[i, 1])) % rows, int(np.floor(x / cell_mm[i, 0])) % cols
+    return heights[offset + r * cols + c]
 
 
 @njit(nogil=True, cache=True)
@@ -134,22 +163,22 @@ def mark_disks(centre_mm, radius_mm, cell_mm, out):
 
 
 @njit(nogil=True, cache=True)
-def splat_points(points, turn_rad, height, cell_mm, images):
+def splat_points(points, turn_rad, cell_mm, images):
     """Drop comparison points, turned, onto the cells of a patch.
 
     Parameters
     ----------
-    points : float64 (n, 6), see `comparison_points`, the points of one met print not necessarily together
-    height : float64 (rows, cols), heights at cell centres, row 0 at the bottom
+    points : float64 (n, 7), see `comparison_points`, the points of one met print not necessarily together
     cell_mm : float64 (2,), x, y
     images : float32 (2, rows, cols), 0 to begin with; filled with the shares, and with shares x heights laid there
 
     Returns
     -------
-    going_on : float64 (m, 2), for each print met, the mean shift with which the turned points would go on in its piece
+    going_on : float64 (m, 2), for each print met that shows this picture, the mean shift with which the turned points
+        would go on in its piece
     energy : sum of share x height^2 of what is laid there
     """
-    rows, cols = height.shape
+    rows, cols = images.shape[1:]
     c, s = np.cos(turn_rad), np.sin(turn_rad)
     number = np.empty(64)
     shift = np.zeros((64, 3))
@@ -158,11 +187,13 @@ def splat_points(points, turn_rad, height, cell_mm, images):
     for p in range(len(points)):
         x, y = c * points[p, 0] - s * points[p, 1], s * points[p, 0] + c * points[p, 1]
         share = points[p, 2]
-        h = _bilinear(points[p, 3] / cell_mm[0] - 0.5, points[p, 4] / cell_mm[1] - 0.5, height)
+        h = points[p, 6]
         row, col = int(np.floor(y / cell_mm[1])) % rows, int(np.floor(x / cell_mm[0])) % cols
         images[0, row, col] += share
         images[1, row, col] += share * h
         energy += share * h * h
+        if points[p, 5] < 0:
+            continue
         m = 0
         while m < n_met and number[m] != points[p, 5]:
             m += 1
@@ -180,11 +211,12 @@ def splat_points(points, turn_rad, height, cell_mm, images):
 
 
 @njit(nogil=True, cache=True)
-def _bilinear(x, y, height):
-    """Periodic bilinear value at a position counted in cells."""
-    rows, cols = height.shape
+def _bilinear(x, y, heights, picture):
+    """Periodic bilinear value of a picture (offset, rows, cols) at a position counted in cells."""
+    offset, rows, cols = picture
     c, r = int(np.floor(x)), int(np.floor(y))
     fx, fy = x - c, y - r
-    c0, c1, r0, r1 = c % cols, (c + 1) % cols, r % rows, (r + 1) % rows
-    low = height[r0, c0] * (1 - fx) + height[r0, c1] * fx
-    return low * (1 - fy) + (height[r1, c0] * (1 - fx) + height[r1, c1] * fx) * fy
+    c0, c1 = c % cols, (c + 1) % cols
+    r0, r1 = offset + (r % rows) * cols, offset + ((r + 1) % rows) * cols
+    low = heights[r0 + c0] * (1 - fx) + heights[r0 + c1] * fx
+    return low * (1 - fy) + (heights[r1 + c0] * (1 - fx) + heights[r1 + c1] * fx) * fy

@@ -22,6 +22,8 @@ class Prints:
     picture : int32 (n_rows,), which picture of the layer the print shows (always 0 for one patch)
     corner_mm : float32 (n_rows, 3, 2), patch coordinates of the corners, mm: x to the right, y upwards
     corner_weight : float32 (n_rows, 3)
+    zoom : float32 (n_rows,), mm of the patch in one mm of skin, the finer way: what a texel's size is multiplied by
+        before it is filtered for; one value for all rows of a print
     pair_start : int64 (n_triangles + 1,), likeness : float32 (n_pairs,), correlation of the heights of two prints
         where they meet, for the pairs of rows of triangle t in the order (0, 1), (0, 2), ... (1, 2), ...
     sharpness : int, the weight's power when prints meet: the larger, the narrower the overlap
@@ -34,6 +36,7 @@ class Prints:
     picture: np.ndarray
     corner_mm: np.ndarray
     corner_weight: np.ndarray
+    zoom: np.ndarray
     pair_start: np.ndarray
     likeness: np.ndarray
     sharpness: int = 1
@@ -59,6 +62,32 @@ def sharpness_for(print_mm: float, overlap_mm: float) -> int:
     (own derivation).
     """
     return int(np.clip(round(0.55 * print_mm / overlap_mm), 1, 64))
+
+
+#: Barycentrics of a lattice in a triangle, its corners included.
+LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+
+
+def visible_area_mm2(prints: Prints, area_mm2: np.ndarray) -> np.ndarray:
+    """How much of the skin each row shows: its share where prints meet, over a lattice in its triangle.
+
+    Parameters
+    ----------
+    area_mm2 : float (n_triangles,)
+
+    Returns
+    -------
+    float64 (n_rows,), mm2; the rows of a triangle add up to its area, where it has a print at all
+    """
+    triangle = prints.row_triangle
+    at = 0.97 * LATTICE + 0.01  # corners lie on the rims of prints
+    weight = np.maximum(prints.corner_weight.astype(float) @ at.T, 0.0)
+    most, total = np.zeros((2, len(area_mm2), len(at)))
+    np.maximum.at(most, triangle, weight)
+    part = np.divide(weight, most[triangle], out=np.zeros_like(weight), where=weight > 0) ** prints.sharpness
+    np.add.at(total, triangle, part)
+    share = np.divide(part, total[triangle], out=np.zeros_like(part), where=part > 0)
+    return share.mean(axis=1) * area_mm2[triangle]
 
 
 def stretch(prints: Prints, flat_mm: np.ndarray) -> np.ndarray:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from poredepth.patch.types import HeightPatch
 from poredepth.placement import kernels
 from poredepth.placement.centres import blue_noise, thin_out
 from poredepth.placement.matching import SheetRows, likeness, matched_pieces, random_pieces, row_pairs
-from poredepth.placement.prints import Prints, sharpness_for
+from poredepth.placement.prints import LATTICE, Prints, sharpness_for
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.geodesic import triangles_around
 from poredepth.surface.skin import Surface
@@ -38,8 +39,6 @@ ALLOWED_STRETCH = (0.8, 1.25)
 
 MAX_FILL_ROUNDS = 40
 
-_LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
-
 
 @dataclass(frozen=True)
 class ScatterSpec:
@@ -50,6 +49,7 @@ class ScatterSpec:
     print_mm : diameter of a print on the skin, mm
     overlap_mm : width over which two prints cross-fade, mm
     turn_deg : largest random turn off the field, degrees
+    along_ratio, across_ratio : the patch is drawn out by this much along and across the field
     matched : pieces are chosen to go on where their neighbours end; else at random
     seed, name : the draw depends on both, so a layer does not change when others come or go
     """
@@ -57,6 +57,8 @@ class ScatterSpec:
     print_mm: float
     overlap_mm: float
     turn_deg: float = 0.0
+    along_ratio: float = 1.0
+    across_ratio: float = 1.0
     matched: bool = True
     seed: int = 0
     name: str = ""
@@ -66,16 +68,26 @@ class ScatterSpec:
 
 
 def scatter(
-    surface: Surface, field: DirectionField, triangles: np.ndarray, patch: HeightPatch, spec: ScatterSpec
+    surface: Surface,
+    field: DirectionField,
+    triangles: np.ndarray,
+    patches: Sequence[HeightPatch],
+    spec: ScatterSpec,
+    *,
+    share: Sequence[float] | None = None,
+    size_at: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
 ) -> Prints:
-    """Cover the given triangles with prints of a patch.
+    """Cover the given triangles with prints of one patch or several.
 
     Parameters
     ----------
     surface : the skin, edges no longer than about ``EDGE_RATIO * print_mm`` (see `surface.skin.refined`)
     field : line direction of each triangle
     triangles : bool (n_triangles,), what must be covered
-    patch : laid so that its lay follows the field
+    patches : each laid so that its lay follows the field
+    share : how often each patch is drawn, (n_patches,); default: all alike
+    size_at : size of the relief on the skin, 1 is true to the patch, at skin points (triangle (n,), barycentric
+        (n, 3)); a print has the size of its centre
 
     Raises
     ------
@@ -89,23 +101,30 @@ def scatter(
     sheets = _Sheets(surface, field, spec)
     sheets.lay(centre, barycentric)
     _fill_holes(sheets, where, spec)
+    centre, barycentric = np.concatenate(sheets.centre_triangle), np.concatenate(sheets.centre_barycentric)
+    size = np.ones(len(centre)) if size_at is None else np.asarray(size_at(centre, barycentric), float)
+    shrink = 1.0 / (size[:, None] * [spec.along_ratio, spec.across_ratio])  # mm of skin to mm of patch
     rows = sheets.rows()
+    rows = replace(rows, uv_mm=rows.uv_mm * shrink[rows.print_id][:, None])
     pairs = row_pairs(rows.start)
     sharpness = sharpness_for(spec.print_mm, spec.overlap_mm)
-    pieces = random_pieces(sheets.n_prints, patch, spec.turn_deg, rng)
+    share = np.ones(len(patches)) if share is None else share
+    pieces = random_pieces(sheets.n_prints, patches, share, spec.turn_deg, rng)
     if spec.matched:
-        pieces = matched_pieces(rows, pairs, patch, pieces, sharpness, spec.print_mm, rng)
+        in_patch_mm = spec.print_mm * float(np.sqrt(np.median(shrink.prod(axis=1))))
+        pieces = matched_pieces(rows, pairs, patches, pieces, sharpness, in_patch_mm, rng)
     return Prints(
         start=rows.start,
         print_id=rows.print_id,
-        picture=np.zeros(len(rows.print_id), np.int32),
+        picture=pieces.picture[rows.print_id],
         corner_mm=pieces.place(rows.uv_mm, rows.print_id).astype(np.float32),
         corner_weight=rows.weight.astype(np.float32),
+        zoom=shrink.max(axis=1)[rows.print_id].astype(np.float32),
         sharpness=sharpness,
         pair_start=pairs.start,
-        likeness=likeness(rows, pairs, patch, pieces, sharpness),
-        centre_triangle=np.concatenate(sheets.centre_triangle),
-        centre_barycentric=np.concatenate(sheets.centre_barycentric),
+        likeness=likeness(rows, pairs, patches, pieces, sharpness),
+        centre_triangle=centre,
+        centre_barycentric=barycentric,
     )
 
 
@@ -195,15 +214,15 @@ def uncovered(rows, surface: Surface, where: np.ndarray) -> tuple[np.ndarray, np
     triangle int32 (n,), barycentric float64 (n, 3): at most one point per triangle
     """
     count = np.diff(rows.start)
-    best = np.full((surface.n_triangles, len(_LATTICE)), -1.0)
+    best = np.full((surface.n_triangles, len(LATTICE)), -1.0)
     filled = np.flatnonzero(count)
     if len(filled):
-        at_lattice = rows.weight @ _LATTICE.T
+        at_lattice = rows.weight @ LATTICE.T
         best[filled] = np.maximum.reduceat(at_lattice, rows.start[:-1][filled], axis=0)
     lacking = where[(best[where] < COVERED_WEIGHT).any(axis=1)]
     worst = np.argmin(best[lacking], axis=1)
     # a corner of the lattice is moved a little inside, so that the centre lies in this triangle
-    barycentric = 0.94 * _LATTICE[worst] + 0.02
+    barycentric = 0.94 * LATTICE[worst] + 0.02
     return lacking.astype(np.int32), barycentric
 
 
@@ -214,6 +233,7 @@ def _empty(surface: Surface, spec: ScatterSpec) -> Prints:
         picture=np.empty(0, np.int32),
         corner_mm=np.empty((0, 3, 2), np.float32),
         corner_weight=np.empty((0, 3), np.float32),
+        zoom=np.empty(0, np.float32),
         sharpness=sharpness_for(spec.print_mm, spec.overlap_mm),
         pair_start=np.zeros(surface.n_triangles + 1, np.int64),
         likeness=np.empty(0, np.float32),

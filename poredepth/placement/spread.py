@@ -72,6 +72,7 @@ def spread(
         picture=np.zeros(len(where), np.int32),
         corner_mm=placed.astype(np.float32),
         corner_weight=np.ones((len(where), 3), np.float32),
+        zoom=np.full(len(where), 1.0 / min(spec.along_ratio, spec.across_ratio), np.float32),
         pair_start=np.zeros(surface.n_triangles + 1, np.int64),
         likeness=np.empty(0, np.float32),
     )

@@ -20,14 +20,16 @@ class Pictures:
     first_level: np.ndarray
     levels: np.ndarray
     coefficients: np.ndarray
-    mean_mm: float = 0.0
+    mean_mm: np.ndarray
 
 
-def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool, mean_mm: float = 0.0) -> Pictures:
+def pack_pictures(
+    stacks: Sequence[Sequence[Level]], periodic: bool, mean_mm: Sequence[float] | None = None
+) -> Pictures:
     """Pack pyramids (one per picture, finest level first) into flat arrays.
 
-    ``mean_mm`` was taken off the heights, and is added again after prints have met: keeping the contrast is a rule for
-    heights about 0.
+    ``mean_mm``, one per picture (default: 0), was taken off the heights, and is added again after prints have met:
+    keeping the contrast is a rule for heights about 0.
     """
     rows, parts, offset = [], [], 0
     for stack in stacks:
@@ -52,7 +54,8 @@ def pack_pictures(stacks: Sequence[Sequence[Level]], periodic: bool, mean_mm: fl
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
     flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
-    return Pictures(first, np.array(rows, float).reshape(-1, 10), flat, mean_mm)
+    mean = np.zeros(len(stacks)) if mean_mm is None else np.asarray(mean_mm)
+    return Pictures(first, np.array(rows, float).reshape(-1, 10), flat, mean.astype(np.float32))
 
 
 def add_prints(
@@ -80,6 +83,7 @@ def add_prints(
         prints.picture,
         prints.corner_mm,
         prints.corner_weight,
+        prints.zoom,
         prints.pair_start,
         prints.likeness,
         prints.sharpness,
@@ -87,6 +91,6 @@ def add_prints(
         pictures.first_level,
         pictures.levels,
         pictures.coefficients,
-        np.float32(pictures.mean_mm),
+        pictures.mean_mm,
         height_mm,
     )

@@ -125,6 +125,7 @@ def add_prints(
     picture,
     corner_mm,
     corner_weight,
+    zoom,
     pair_start,
     likeness,
     sharpness,
@@ -146,12 +147,12 @@ def add_prints(
     ----------
     triangle int32 (n,), -1 without skin; barycentric float32 (n, 3); mask float32 (n,); gain : float
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
-    start, picture, corner_mm, corner_weight, pair_start, likeness, sharpness : see `placement.prints.Prints`
+    start, picture, corner_mm, corner_weight, zoom, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
     levels : float64 (n_levels, 10): offset, stride, rows, cols, texels per unit in x and y, periodic, texel of level 0,
         1 / cols, 1 / rows
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
-    mean_mm : float32, added once prints have met
+    mean_mm : float32 (n_pictures,), averaged and added once prints have met
     height_mm : float32 (n,), changed in place
     """
     most_rows = 0
@@ -172,15 +173,19 @@ def add_prints(
             continue
         texel = b0 * footprint_mm[t, 0] + b1 * footprint_mm[t, 1] + b2 * footprint_mm[t, 2]
         total = np.float32(0)
+        mean, shares = np.float32(0), np.float32(0)
         for a in range(n_live):
             e = live[a]
             x = b0 * corner_mm[e, 0, 0] + b1 * corner_mm[e, 1, 0] + b2 * corner_mm[e, 2, 0]
             y = b0 * corner_mm[e, 0, 1] + b1 * corner_mm[e, 1, 1] + b2 * corner_mm[e, 2, 1]
             i = picture[e]
-            total += share[a] * _sample(x, y, texel, first_level[i], first_level[i + 1], levels, coefficients)
+            fine = texel * zoom[e]
+            total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, coefficients)
+            mean += share[a] * mean_mm[i]
+            shares += share[a]
         if n_live > 1:
             total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
-        height_mm[p] += gain * mask[p] * (total + mean_mm)
+        height_mm[p] += gain * mask[p] * (total + mean / shares)
 
 
 @njit(nogil=True, cache=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules
+from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules, vary_rules
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, names_text, suggest
 
@@ -41,6 +41,27 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
     for key, part_rules in rules.items():
         for loc, part in _entries(data, key):
             yield loc, part, part_rules
+            if key == "layers":
+                yield from _inner_parts(loc, part)
+
+
+def _inner_parts(loc: Loc, layer: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Rules | None]]:
+    """The mappings inside a layer."""
+    vary = layer.get("vary")
+    if not isinstance(vary, Mapping):
+        return
+    yield (*loc, "vary"), vary, None
+    for key in ("gain", "size"):
+        over = vary.get(key)
+        if not isinstance(over, Mapping):
+            continue
+        yield (*loc, "vary", key), over, vary_rules
+        if isinstance(over.get("ramp"), list):
+            yield from (
+                ((*loc, "vary", key, "ramp", i), stop, None)
+                for i, stop in enumerate(over["ramp"])
+                if isinstance(stop, Mapping)
+            )
 
 
 def _entries(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[str, Any]]]:
@@ -133,14 +154,18 @@ def _patch_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
     patches = data.get("patches", {})
     if not isinstance(patches, Mapping):
         return
+    named = [((*loc, "patch"), part.get("patch"), "value") for loc, part in _entries(data, "layers")]
     for loc, part in _entries(data, "layers"):
-        name = part.get("patch")
+        several = part.get("patches")
+        named += [((*loc, "patches", name), name, "key") for name in several] if isinstance(several, Mapping) else []
+    for loc, name, point in named:
         if isinstance(name, str) and name and name not in patches:
             yield Finding(
-                (*loc, "patch"),
+                loc,
                 f"unknown patch {name!r}",
                 names_text(patches, "none (there are no patches)"),
                 suggest(name, patches),
+                point,
             )
 
 

@@ -44,6 +44,11 @@ def _places(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
             yield from (((part, name), key, udim) for name in entries)
         elif isinstance(entries, list):
             yield from (((part, i), key, udim) for i in range(len(entries)))
+    layers = data.get("layers")
+    for i, layer in enumerate(layers) if isinstance(layers, list) else ():
+        vary = layer.get("vary") if isinstance(layer, Mapping) else None
+        for key in vary if isinstance(vary, Mapping) else ():
+            yield ("layers", i, "vary", key), "map", True
 
 
 def file_findings(data: Mapping[str, Any], folder: Path) -> list[Finding]:

@@ -51,23 +51,17 @@ def _places(data: Mapping[str, Any]) -> Iterator[Loc]:
         if "around" in part:
             yield (*loc, "around")
     for loc, part in _mappings(data, "layers"):
-        for key, inner in (("tie_points", "at"), *RAMPED):
-            items = part.get(key)
-            items = items.get("ramp") if isinstance(items, Mapping) else items
-            if isinstance(items, list):
-                yield from (
-                    (*loc, *_ramp_path(part, key), i, inner)
-                    for i, item in enumerate(items)
-                    if isinstance(item, Mapping) and inner in item
-                )
+        yield from _points_of(part.get("tie_points"), (*loc, "tie_points"))
+        vary = part.get("vary")
+        for key, over in vary.items() if isinstance(vary, Mapping) else ():
+            if isinstance(over, Mapping):
+                yield from _points_of(over.get("ramp"), (*loc, "vary", key, "ramp"))
 
 
-#: Keys of a layer that may vary from landmark to landmark, and the key of the point in each stop of their ramp.
-RAMPED = (("gain", "at"), ("size", "at"))
-
-
-def _ramp_path(part: Mapping[str, Any], key: str) -> Loc:
-    return (key, "ramp") if isinstance(part[key], Mapping) else (key,)
+def _points_of(items: Any, loc: Loc) -> Iterator[Loc]:
+    """``at`` of each mapping of a list."""
+    if isinstance(items, list):
+        yield from ((*loc, i, "at") for i, item in enumerate(items) if isinstance(item, Mapping) and "at" in item)
 
 
 def _mappings(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[str, Any]]]:

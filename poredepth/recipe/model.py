@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, Strict, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from poredepth.recipe.rules import Broken, direction_rules, layer_rules, region_rules
+from poredepth.recipe.rules import Broken, direction_rules, layer_rules, region_rules, vary_rules
 from poredepth.units import LengthUnit
 
 #: Stands for the tile number (1001 + U + 10 V) in the name of a map or mask that is cut into UDIM tiles.
@@ -159,8 +159,49 @@ class PatchSpec(Spec):
     consent: Text | None = Field(None, description="Consent of the person scanned. Kept with the map.")
 
 
+class StopSpec(Spec):
+    """One stop of a ramp over the skin."""
+
+    at: Place3D = Field(description="Point of the skin, [x, y, z] in mesh units or a landmark.")
+    value: NotNegativeNumber = Field(description="Factor there, 0 or more.")
+
+
+class VarySpec(Spec):
+    """A factor that varies over the skin: exactly one of ``ramp`` and ``map``."""
+
+    ramp: list[StopSpec] | None = Field(
+        None,
+        min_length=2,
+        description="Stops from landmark to landmark; between two of them the factor changes evenly along the skin, "
+        "beyond them it stays. Stops of one value in a row are one place with several points.",
+    )
+    map: Text | None = Field(
+        None,
+        description="Picture in the UVs of the mesh, relative to the recipe. May hold <UDIM> in place of the tile "
+        "number.",
+    )
+    black: NotNegativeNumber | None = Field(
+        None, description="With map: factor where the picture is black. Default: 0."
+    )
+    white: NotNegativeNumber | None = Field(
+        None, description="With map: factor where the picture is white. Default: 1."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> VarySpec:
+        self._keep(vary_rules)
+        return self
+
+
+class LayerVarySpec(Spec):
+    """What of a layer varies over the skin; each factor multiplies the layer's own number."""
+
+    gain: VarySpec | None = Field(None, description="Factor on the layer's gain, taken at each texel.")
+    size: VarySpec | None = Field(None, description="With scatter: factor on the layer's size, one for each print.")
+
+
 class LayerSpec(Spec):
-    """One layer, bottom to top: exactly one of ``map`` (a picture in the mesh's UVs) and ``patch``."""
+    """One layer, bottom to top: exactly one of ``map`` (a picture in the mesh's UVs), ``patch`` and ``patches``."""
 
     name: Text = Field(description="Name of the layer; each layer has its own.")
     map: Text | None = Field(
@@ -169,6 +210,12 @@ class LayerSpec(Spec):
         "May hold <UDIM> in place of the tile number.",
     )
     patch: Text | None = Field(None, description="Name of a patch of this recipe.")
+    patches: dict[Text, PositiveNumber] | None = Field(
+        None,
+        min_length=1,
+        description="With scatter, in place of patch: several patches by name, each with the share of prints that show "
+        "it. Shares need not add up to 1.",
+    )
     region: Text | None = Field(None, description="Name of the region the layer covers. Default: the whole skin.")
     scale_mm: PositiveNumber | None = Field(
         None,
@@ -195,15 +242,22 @@ class LayerSpec(Spec):
         description="With scatter: largest random turn of a print off the direction of the skin, to either side, "
         "degrees, 0 to 90.",
     )
-    along_ratio: PositiveNumber = Field(
-        1.0, description="With spread: how much the patch is drawn out along the direction of the skin. Above 0."
+    size: PositiveNumber = Field(
+        1.0,
+        description="With patch: size of the relief on the skin; 1 is true to the patch, 2 twice as large. Above 0.",
     )
-    across_ratio: PositiveNumber = Field(1.0, description="With spread: the same across the direction of the skin.")
+    along_ratio: PositiveNumber = Field(
+        1.0,
+        description="With patch: how much the relief is drawn out along the direction of the skin, beyond size. "
+        "Above 0.",
+    )
+    across_ratio: PositiveNumber = Field(1.0, description="With patch: the same across the direction of the skin.")
     phase_mm: tuple[Number, Number] | None = Field(
         None,
         description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
     )
     gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
+    vary: LayerVarySpec | None = Field(None, description="Factors on gain and size that vary over the skin.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")
 
     @model_validator(mode="after")
@@ -215,6 +269,11 @@ class LayerSpec(Spec):
     def kind(self) -> Literal["map", "patch"]:
         """Whether the layer is a map in the mesh's UVs or a laid patch."""
         return "map" if self.map is not None else "patch"
+
+    @property
+    def patch_shares(self) -> dict[str, float]:
+        """The patches of the layer by name, with their shares of prints; empty for a map layer."""
+        return {self.patch: 1.0} if self.patch is not None else dict(self.patches or {})
 
     @property
     def effective_overlap_mm(self) -> float | None:

@@ -13,12 +13,21 @@ from typing import Any, Literal
 DIRECTION_SOURCES = ("points", "file")
 REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
-LAYER_SOURCES = ("map", "patch")
+LAYER_SOURCES = ("map", "patch", "patches")
+VARY_SOURCES = ("ramp", "map")
 MAP_ONLY = ("scale_mm", "mid", "invert")
-SCATTER_ONLY = ("print_mm", "overlap_mm", "turn_deg")
-SPREAD_ONLY = ("along_ratio", "across_ratio", "phase_mm")
-PATCH_ONLY = ("place", *SCATTER_ONLY, *SPREAD_ONLY)
-PLACES = {"scatter": SCATTER_ONLY, "spread": SPREAD_ONLY}
+#: Keys of a layer with a patch, and for which ways of laying it they are.
+PLACE_KEYS = {
+    "print_mm": ("scatter",),
+    "overlap_mm": ("scatter",),
+    "turn_deg": ("scatter",),
+    "size": ("scatter", "spread"),
+    "along_ratio": ("scatter", "spread"),
+    "across_ratio": ("scatter", "spread"),
+    "phase_mm": ("spread",),
+}
+PLACES = ("scatter", "spread")
+PATCH_ONLY = ("place", *PLACE_KEYS)
 
 
 @dataclass(frozen=True)
@@ -70,9 +79,10 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
         broken = [_not_with(key, "map", "only in a layer with patch") for key in PATCH_ONLY if key in data]
         if "scale_mm" not in data:
             broken.append(_needs("scale_mm", "a number above 0, in mm: the height of one full unit of the map"))
-        return broken
+        return broken + _vary_size_rule(data, "beside map")
+    source = "patch" if "patch" in data else "patches"
     broken = [
-        _not_with(key, "patch", "only in a layer with map (the patch has its own calibration)")
+        _not_with(key, source, "only in a layer with map (the patch has its own calibration)")
         for key in MAP_ONLY
         if key in data
     ]
@@ -84,15 +94,32 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
 def _place_rules(data: Mapping[str, Any]) -> list[Broken]:
     place = data["place"]
     broken = [
-        Broken(key, f"found with place: {place}", f"only with place: {other}")
-        for other, keys in PLACES.items()
-        for key in keys
-        if place in PLACES and other != place and key in data
+        Broken(key, f"found with place: {place}", f"only with place: {' or '.join(places)}")
+        for key, places in PLACE_KEYS.items()
+        if place in PLACES and place not in places and key in data
     ]
+    if place in PLACES and place != "scatter":
+        if "patches" in data:
+            broken.append(Broken("patches", f"found with place: {place}", "only with place: scatter; give one patch"))
+        broken += _vary_size_rule(data, f"with place: {place}")
     if place == "scatter" and "print_mm" not in data:
         broken.append(_needs("print_mm", "a number of at least 1, in mm: the diameter of one print"))
     if place == "spread" and "region" not in data:
         broken.append(_needs("region", "the name of a region: one sheet does not fit a whole head"))
+    return broken
+
+
+def _vary_size_rule(data: Mapping[str, Any], where: str) -> list[Broken]:
+    vary = data.get("vary")
+    size = vary.get("size") if isinstance(vary, Mapping) else getattr(vary, "size", None)
+    return [] if size is None else [Broken("vary", f"found size in it {where}", "size only with place: scatter")]
+
+
+def vary_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of what a gain or size varies by."""
+    broken = _exactly_one(data, VARY_SOURCES)
+    if "map" not in data:
+        broken += [_not_with(key, "ramp", "only beside map") for key in ("black", "white") if key in data]
     return broken
 
 

@@ -11,9 +11,10 @@ from poredepth.recipe.rules import (
     DIRECTION_SOURCES,
     MAP_ONLY,
     PATCH_ONLY,
-    PLACES,
+    PLACE_KEYS,
     REGION_SETS,
     REGION_SOURCES,
+    VARY_SOURCES,
 )
 
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -69,10 +70,15 @@ def _schema() -> dict[str, Any]:
     }
     kinds["LayerSpec"] |= {
         "oneOf": [
-            {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
-            _layer_kind("scatter", ["print_mm"]),
-            _layer_kind("spread", ["region"]),
+            {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", "patches", *PATCH_ONLY), False)},
+            _layer_kind("scatter", ["patch", "print_mm"], ["patches"]),
+            _layer_kind("scatter", ["patches", "print_mm"], ["patch"]),
+            _layer_kind("spread", ["patch", "region"], ["patches"]),
         ]
+    }
+    kinds["VarySpec"] |= {
+        "oneOf": _required(VARY_SOURCES),
+        "dependentRequired": {"black": ["map"], "white": ["map"]},
     }
     head = {
         "$schema": SCHEMA_DIALECT,
@@ -82,11 +88,11 @@ def _schema() -> dict[str, Any]:
     return head | {key: value for key, value in schema.items() if key not in head}
 
 
-def _layer_kind(place: str, required: list[str]) -> dict[str, Any]:
-    """A layer with a patch that is laid by ``place``."""
-    foreign = [key for other, keys in PLACES.items() if other != place for key in keys]
-    barred = dict.fromkeys(("map", *MAP_ONLY, *foreign), False)
-    return {"required": ["patch", "place", *required], "properties": {"place": {"const": place}, **barred}}
+def _layer_kind(place: str, required: list[str], without: list[str]) -> dict[str, Any]:
+    """A layer that is laid by ``place``."""
+    foreign = [key for key, places in PLACE_KEYS.items() if place not in places]
+    barred = dict.fromkeys(("map", *without, *MAP_ONLY, *foreign), False)
+    return {"required": ["place", *required], "properties": {"place": {"const": place}, **barred}}
 
 
 def schema_at(loc: tuple[str | int, ...]) -> dict[str, Any]:

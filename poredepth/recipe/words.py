@@ -122,6 +122,7 @@ def _list_text(schema: Mapping[str, Any]) -> str:
         return f"three numbers [x, y, z]{landmark}" if len(schema["prefixItems"]) == 3 else "two numbers"
     items = schema.get("items", {})
     of = "points [x, y, z]" if "prefixItems" in items else "names" if items.get("type") == "string" else ""
+    of = of or ("mappings" if "$ref" in items else "")
     if not of:
         return "a list"
     least = schema.get("minItems", 0)

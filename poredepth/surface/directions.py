@@ -19,15 +19,12 @@ from scipy.sparse.linalg import splu
 
 from poredepth.compiled import one_blas_thread
 from poredepth.errors import RegionError
-from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.locate import SNAP_RATIO, nearest_skin_points
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles, directed_edges
 
 #: Pull of one guide against the field's smoothness; at 30 the field meets a guide within a fraction of a degree.
 GUIDE_STRENGTH = 30.0
-
-#: A guide farther from the skin than this share of the mesh's diagonal is taken for a mistake.
-SNAP_RATIO = 0.1
 
 
 @dataclass(frozen=True)

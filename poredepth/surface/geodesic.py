@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from poredepth.surface import kernels
@@ -25,6 +27,11 @@ def distance_from_point_mm(surface: Surface, point: SkinPoint, max_mm: float = n
     distance_mm = np.full(surface.n_vertices, np.inf)
     distance_mm[corner] = np.linalg.norm(surface.position_mm[corner] - at_mm, axis=1)
     return _march(surface, distance_mm, corner, True, max_mm)
+
+
+def distance_from_points_mm(surface: Surface, points: Sequence[SkinPoint]) -> np.ndarray:
+    """Distance of every vertex from the nearest of some skin points, float64 (n_vertices,), inf where not reached."""
+    return np.minimum.reduce([distance_from_point_mm(surface, point) for point in points])
 
 
 def distance_from_vertices_mm(surface: Surface, vertex: np.ndarray, max_mm: float = np.inf) -> np.ndarray:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from poredepth.errors import RegionError
 from poredepth.surface.skin import Surface
+
+#: A point of a recipe farther from the skin than this share of the mesh's diagonal is taken for a mistake.
+SNAP_RATIO = 0.1
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,29 @@ def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoi
         best = int(np.argmin(np.round(distance, 9)))
         out.append(SkinPoint(int(candidate[best]), barycentric[best], float(distance[best])))
     return out
+
+
+def snapped_points(surface: Surface, points_mm: np.ndarray, names: Sequence[str]) -> list[SkinPoint]:
+    """Nearest skin points of points that a recipe names.
+
+    Parameters
+    ----------
+    points_mm : float (n, 3); names : (n,), key path of each, for messages
+
+    Raises
+    ------
+    RegionError : a point that lies far from the skin
+    """
+    found = nearest_skin_points(surface, points_mm)
+    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
+    for point, at_mm, name in zip(found, points_mm, names, strict=True):
+        if point.snapped_mm > limit_mm:
+            told = ", ".join(f"{x:g}" for x in np.round(np.asarray(at_mm) / surface.mm_per_unit, 6))
+            raise RegionError(
+                f"{name}: [{told}] is {point.snapped_mm:.1f} mm from the skin; allowed: up to {limit_mm:.1f} mm; "
+                "points are in the mesh file's unit: check the unit and the coordinates"
+            )
+    return found
 
 
 def _closest_on_triangles(corner_mm: np.ndarray, point_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

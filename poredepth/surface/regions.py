@@ -18,14 +18,11 @@ from poredepth.errors import RegionError
 from poredepth.recipe.model import RegionSpec
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
-from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.locate import snapped_points
 from poredepth.surface.skin import Surface
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
-
-#: A disk's centre farther from the skin than this share of the mesh's diagonal is taken for a mistake.
-SNAP_RATIO = 0.1
 
 #: Barycentrics of the lattice that decides whether a painted mask touches a triangle.
 _LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
@@ -144,13 +141,7 @@ def _longest_edge_mm(surface: Surface) -> np.ndarray:
 
 def _disk(surface: Surface, name: str, spec: RegionSpec) -> DiskField:
     centre_mm = np.asarray(spec.center, float) * surface.mm_per_unit
-    point = nearest_skin_points(surface, centre_mm)[0]
-    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
-    if point.snapped_mm > limit_mm:
-        raise RegionError(
-            f"regions.{name}.center: {list(spec.center)} is {point.snapped_mm:.1f} mm from the skin; allowed: up to "
-            f"{limit_mm:.1f} mm; the centre is in the mesh file's unit: check the unit and the coordinates"
-        )
+    point = snapped_points(surface, centre_mm[None], [f"regions.{name}.center"])[0]
     width_mm = max(spec.feather_mm, HARD_EDGE_MM)
     reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)

@@ -10,7 +10,8 @@ from poredepth.output import read_map
 from poredepth.patch.read import read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
-from poredepth.placement.prints import stretch
+from poredepth.placement.prints import stretch, visible_area_mm2
+from poredepth.placement.scatter import ALLOWED_STRETCH
 from poredepth.raster.texels import TileRaster
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, uv_area
 from poredepth.surface.points import SkinPoints
@@ -115,10 +116,15 @@ def _laid(layer, surface: Surface) -> str:
     prints = layer.prints
     if len(prints.print_id) == 0:
         return "no print: its region is empty"
-    values = stretch(prints, surface.flat_mm)
-    area = np.repeat(surface.area_mm2, np.diff(prints.start))
-    low, high = _weighted(values[:, 1], area, (0.01,))[0], _weighted(values[:, 0], area, (0.99,))[0]
-    return f"{prints.n_prints} prints, stretch {low:.2f} to {high:.2f} (99 % of their area)"
+    values = stretch(prints, surface.flat_mm) / prints.zoom[:, None]
+    area = visible_area_mm2(prints, surface.area_mm2)
+    low, high = _weighted(values[:, 1], area, (0.005,))[0], _weighted(values[:, 0], area, (0.995,))[0]
+    outside = (values[:, 1] < ALLOWED_STRETCH[0]) | (values[:, 0] > ALLOWED_STRETCH[1])
+    share = 100 * area[outside].sum() / max(area.sum(), 1e-12)
+    return (
+        f"{prints.n_prints} prints, stretch {low:.2f} to {high:.2f} (99 % of what is seen), "
+        f"{share:.2f} % of it beyond {ALLOWED_STRETCH[0]:g} to {ALLOWED_STRETCH[1]:g}"
+    )
 
 
 def _patch_line(patch: HeightPatch) -> str:

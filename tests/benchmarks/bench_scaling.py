@@ -168,7 +168,7 @@ def placing(repeats: int) -> None:
             made = []
             patch = demo().patches[spec.patch]
             runs = [
-                clocked(lambda: made.append(scatter(ground.surface, ground.field, where, patch, how)))  # noqa: B023
+                clocked(lambda: made.append(scatter(ground.surface, ground.field, where, [patch], how)))  # noqa: B023
                 for _ in range(max(1, repeats - 2))
             ]
             name = f"{spec.name}, {'matched' if matched else 'at random'} ({made[0].n_prints} laid)"

@@ -15,7 +15,7 @@ EVERY = np.ones(SURFACE.n_triangles, bool)
 
 
 def _lay(patch, **keys):
-    return scatter(SURFACE, FIELD, EVERY, patch, ScatterSpec(9, 0.5, seed=3, name="m", **keys))
+    return scatter(SURFACE, FIELD, EVERY, [patch], ScatterSpec(9, 0.5, seed=3, name="m", **keys))
 
 
 def _noise(seed=0):
@@ -46,14 +46,16 @@ def test_equal_prints_have_likeness_one():
     prints = _lay(patch, matched=False)
     rows = _sheet_rows(prints)
     at = SURFACE.points_mm(prints.centre_triangle, prints.centre_barycentric)[:, :2]
-    one_sheet = Pieces(at, np.zeros(len(at)))
-    found = likeness(rows, row_pairs(prints.start), patch, one_sheet, prints.sharpness)
+    one_sheet = Pieces(np.zeros(len(at), np.int32), at, np.zeros(len(at)))
+    found = likeness(rows, row_pairs(prints.start), [patch], one_sheet, prints.sharpness)
     met = found != 0  # prints that share a triangle but never a point have none
     assert met.mean() > 0.8
     assert found[met] == pytest.approx(1.0, abs=1e-3)
     opposite = HeightPatch("wave", np.tile(np.sin(np.arange(400) / 400 * 40 * np.pi) * 0.01, (400, 1)), 0.05)
-    half_wave = Pieces(at + np.arange(len(at))[:, None] % 2 * [0.5, 0.0], np.zeros(len(at)))
-    found = likeness(rows, row_pairs(prints.start), opposite, half_wave, prints.sharpness)
+    half_wave = Pieces(
+        np.zeros(len(at), np.int32), at + np.arange(len(at))[:, None] % 2 * [0.5, 0.0], np.zeros(len(at))
+    )
+    found = likeness(rows, row_pairs(prints.start), [opposite], half_wave, prints.sharpness)
     assert found.min() == pytest.approx(-0.5)  # held clear of cancelling out
     assert found.max() == pytest.approx(1.0, abs=1e-3)
 
@@ -112,7 +114,7 @@ def test_patch_smaller_than_a_print_and_a_single_print():
     assert np.isfinite(_lay(small).corner_mm).all()
     tiny = refined(flat_surface(3, 3, 2), 3.0)
     prints = scatter(
-        tiny, direction_field(tiny, []), np.ones(tiny.n_triangles, bool), small, ScatterSpec(9, 0.5, seed=3, name="m")
+        tiny, direction_field(tiny, []), np.ones(tiny.n_triangles, bool), [small], ScatterSpec(9, 0.5, seed=3, name="m")
     )
     assert prints.n_prints >= 1
     assert np.isfinite(prints.likeness).all()

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from meshes import flat_surface, sphere_surface
@@ -6,7 +8,7 @@ from reference import sheet_solution
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.centres import blue_noise
 from poredepth.placement.matching import random_pieces
-from poredepth.placement.prints import sharpness_for, stretch
+from poredepth.placement.prints import Prints, sharpness_for, stretch, visible_area_mm2
 from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, scatter, uncovered
 from poredepth.surface.directions import direction_field
 from poredepth.surface.points import random_skin_points
@@ -19,7 +21,11 @@ def _sphere_prints(print_mm=12.0, triangles=None, **spec):
     s = refined(sphere_surface(30, 12), print_mm / 3)
     field = direction_field(s, [np.array([[-20, 0, 23], [0, 2, 30], [20, 0, 23.0]])])
     triangles = np.ones(s.n_triangles, bool) if triangles is None else triangles(s)
-    return s, field, scatter(s, field, triangles, PATCH, ScatterSpec(print_mm, print_mm / 20, seed=1, name="x", **spec))
+    return (
+        s,
+        field,
+        scatter(s, field, triangles, [PATCH], ScatterSpec(print_mm, print_mm / 20, seed=1, name="x", **spec)),
+    )
 
 
 def _weight_at(prints, points):
@@ -91,7 +97,7 @@ def test_sheet_equals_its_definition():
         s.group_names,
     )
     field = direction_field(s, [np.array([[5, 20, 1], [35, 26, 1.0]])])
-    prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(14, 1, seed=2, name="y"))
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), [PATCH], ScatterSpec(14, 1, seed=2, name="y"))
     # a print far from the rim of the mesh: its rows against the dense solution on the same triangles
     at = s.points_mm(prints.centre_triangle, prints.centre_barycentric)
     chosen = int(np.argmin(np.linalg.norm(at[:, :2] - 20, axis=1)))
@@ -115,7 +121,7 @@ def test_sheet_equals_its_definition():
 def test_on_a_plane_with_a_constant_field_prints_are_true_to_size():
     s = refined(flat_surface(40, 40, 10), 3.0)
     field = direction_field(s, [np.array([[10, 10, 0], [20, 15, 0.0]])])
-    prints = scatter(s, field, np.ones(s.n_triangles, bool), PATCH, ScatterSpec(9, 0.5, seed=1, name="x"))
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), [PATCH], ScatterSpec(9, 0.5, seed=1, name="x"))
     assert stretch(prints, s.flat_mm) == pytest.approx(1.0, abs=1e-5)
 
 
@@ -133,7 +139,7 @@ def test_lay_follows_the_field():
     s = refined(flat_surface(40, 40, 10), 3.0)
     field = direction_field(s, [np.array([[10, 10, 0], [20, 15, 0.0]])])
     patch = HeightPatch("p", np.zeros((100, 100)), 0.1, lay_deg=30.0)
-    prints = scatter(s, field, np.ones(s.n_triangles, bool), patch, ScatterSpec(9, 0.5, seed=1, name="x"))
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), [patch], ScatterSpec(9, 0.5, seed=1, name="x"))
     triangle = prints.row_triangle
     on_skin = s.corner_mm[triangle][..., :2]
     e_skin = np.stack([on_skin[:, 1] - on_skin[:, 0], on_skin[:, 2] - on_skin[:, 0]], 2)
@@ -148,7 +154,7 @@ def test_lay_follows_the_field():
 
 
 def test_random_pieces_come_from_the_whole_patch_turned_about_its_lay():
-    pieces = random_pieces(4000, PATCH, 20, np.random.default_rng(0))
+    pieces = random_pieces(4000, [PATCH], [1.0], 20, np.random.default_rng(0))
     off = np.rad2deg(np.minimum(pieces.turn_rad % np.pi, np.pi - pieces.turn_rad % np.pi))
     assert off.max() <= 20
     assert off.mean() == pytest.approx(10, abs=0.5)  # mean of a uniform draw
@@ -162,9 +168,9 @@ def test_same_seed_same_prints_other_seed_other_prints():
     s = refined(sphere_surface(30, 12), 4.0)
     field = direction_field(s, [])
     every = np.ones(s.n_triangles, bool)
-    c = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=1, name="x"))
-    d = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=2, name="x"))
-    e = scatter(s, field, every, PATCH, ScatterSpec(12, 0.6, seed=1, name="y"))
+    c = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=1, name="x"))
+    d = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=2, name="x"))
+    e = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=1, name="y"))
     assert c.n_prints != d.n_prints or not np.array_equal(c.centre_triangle, d.centre_triangle)
     assert c.n_prints != e.n_prints or not np.array_equal(c.centre_triangle, e.centre_triangle)
 
@@ -221,3 +227,115 @@ def test_overlap_width_is_what_was_asked():
     share = a / (a + b)
     width = x[np.argmin(np.abs(share - 0.1))] - x[np.argmin(np.abs(share - 0.9))]
     assert width == pytest.approx(overlap_mm, rel=0.15)
+
+
+def _cone_surface(height_mm=12.0, radius_mm=30.0):
+    """A flat square raised to a cone with a sharp tip, 44 degrees less than a full turn around it."""
+    s = refined(flat_surface(80, 80, 20), 3.0)
+    r = np.linalg.norm(s.position_mm[:, :2] - 40, axis=1)
+    z = height_mm * np.clip(1 - r / radius_mm, 0, 1)
+    return replace(s, position_mm=np.column_stack([s.position_mm[:, :2], z]))
+
+
+@pytest.mark.parametrize("surface", ["sphere", "cone"])
+def test_what_is_seen_is_true_to_size_where_the_skin_is_strongly_curved(surface):
+    """0.8 to 1.25 for 99 % of the area: prints of 16 mm on a ball of 12 mm radius, and on a cone."""
+    s = refined(sphere_surface(12, 8), 2.0) if surface == "sphere" else _cone_surface()
+    field = direction_field(s, [])
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), [PATCH], ScatterSpec(16, 1, seed=1, name="x"))
+    area, values = visible_area_mm2(prints, s.area_mm2), stretch(prints, s.flat_mm)
+    assert area.sum() == pytest.approx(s.area_mm2.sum(), rel=1e-6)
+    outside = (values[:, 1] < 0.8) | (values[:, 0] > 1.25)
+    print(f"{surface}: {100 * area[outside].sum() / area.sum():.2f} % outside 0.8 to 1.25")
+    assert area[outside].sum() < 0.01 * area.sum()
+
+
+def test_seen_area_follows_the_shares_of_prints():
+    """Two prints, weights 1 - x and x: each is seen on half of the skin."""
+    s = flat_surface(10, 10, 1)
+    x = (s.corner_mm[..., 0] / 10).astype(np.float32)
+    two = np.repeat(np.arange(s.n_triangles), 2)
+    prints = Prints(
+        start=2 * np.arange(s.n_triangles + 1),
+        print_id=np.tile([0, 1], s.n_triangles).astype(np.int32),
+        picture=np.zeros(2 * s.n_triangles, np.int32),
+        corner_mm=np.zeros((2 * s.n_triangles, 3, 2), np.float32),
+        corner_weight=np.stack([1 - x, x], axis=1).reshape(-1, 3),
+        zoom=np.ones(2 * s.n_triangles, np.float32),
+        pair_start=np.arange(s.n_triangles + 1),
+        likeness=np.zeros(s.n_triangles, np.float32),
+        sharpness=8,
+    )
+    area = visible_area_mm2(prints, s.area_mm2)
+    assert np.bincount(two, area) == pytest.approx(s.area_mm2)
+    assert np.bincount(prints.print_id, area) == pytest.approx([50, 50], abs=1e-6)
+
+
+@pytest.mark.parametrize(("along", "across", "size"), [(2.0, 1.0, 1.0), (1.0, 0.5, 1.0), (1.0, 1.0, 1.6)])
+def test_size_and_stretch_along_the_field(along, across, size):
+    """A step of 1 mm along the field is 1 / (size along) mm of the patch."""
+    s = refined(flat_surface(60, 60, 10), 4.0)
+    field = direction_field(s, [np.array([[10, 10, 0], [50, 40, 0.0]])])
+    spec = ScatterSpec(14, 0.7, along_ratio=along, across_ratio=across, seed=1, name="x")
+    prints = scatter(
+        s, field, np.ones(s.n_triangles, bool), [PATCH], spec, size_at=lambda triangle, _: np.full(len(triangle), size)
+    )
+    triangle = prints.row_triangle
+    flat = s.flat_mm[triangle]
+    on_skin = np.stack([flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]], axis=2)
+    c = prints.corner_mm.astype(float)
+    jacobian = np.stack([c[:, 1] - c[:, 0], c[:, 2] - c[:, 0]], axis=2) @ np.linalg.inv(on_skin)
+    angle = field.angle_rad[triangle]
+    for way, ratio in (((np.cos(angle), np.sin(angle)), along), ((-np.sin(angle), np.cos(angle)), across)):
+        image = np.einsum("nab,bn->na", jacobian, np.array(way))
+        assert np.linalg.norm(image, axis=1) == pytest.approx(1 / (size * ratio), rel=2e-3)
+    assert prints.zoom == pytest.approx(1 / (size * min(along, across)))
+
+
+def test_size_is_that_of_the_centre_of_a_print():
+    s = refined(flat_surface(60, 60, 10), 4.0)
+    field = direction_field(s, [])
+
+    def size_at(triangle, barycentric):
+        return 0.5 + s.points_mm(triangle, barycentric)[:, 0] / 60
+
+    prints = scatter(
+        s, field, np.ones(s.n_triangles, bool), [PATCH], ScatterSpec(12, 0.6, seed=1, name="x"), size_at=size_at
+    )
+    want = 1 / size_at(prints.centre_triangle, prints.centre_barycentric)
+    assert stretch(prints, s.flat_mm) == pytest.approx(np.repeat(want[prints.print_id][:, None], 2, axis=1), rel=2e-3)
+
+
+def test_several_patches_are_drawn_by_their_shares_and_meet_as_they_should():
+    s = refined(flat_surface(150, 150, 20), 4.0)
+    field = direction_field(s, [])
+    rng = np.random.default_rng(0)
+    a = HeightPatch("a", rng.normal(0, 0.01, (200, 200)), 0.05)
+    b = HeightPatch("b", rng.normal(0, 0.02, (160, 240)), 0.04, lay_deg=30.0)
+    spec = ScatterSpec(12, 0.6, seed=1, name="x")
+    prints = scatter(s, field, np.ones(s.n_triangles, bool), [a, b], spec, share=[1, 3])
+    of_print = np.zeros(prints.n_prints, int)
+    of_print[prints.print_id] = prints.picture
+    n = prints.n_prints
+    assert abs(of_print.mean() - 0.75) < 3 * np.sqrt(0.75 * 0.25 / n)
+    # every print shows one picture
+    assert (of_print[prints.print_id] == prints.picture).all()
+    # noise of two pictures is unrelated
+    assert np.abs(prints.likeness).mean() < 0.2
+
+
+def test_prints_of_two_patches_go_on_in_each_other():
+    """The same waves in two pictures, out of step by a third: matched, they are in step where they meet."""
+    s = refined(flat_surface(80, 80, 20), 4.0)
+    x = (np.arange(400) + 0.5) * 0.05
+    a = HeightPatch("a", np.tile(np.sin(2 * np.pi * x / 2), (400, 1)), 0.05)
+    b = HeightPatch("b", np.tile(3 * np.sin(2 * np.pi * (x / 2 + 1 / 3)), (400, 1)), 0.05)
+    every, field = np.ones(s.n_triangles, bool), direction_field(s, [np.array([[10, 10, 0], [50, 10, 0.0]])])
+    found = {}
+    for matched in (False, True):
+        spec = ScatterSpec(12, 0.6, matched=matched, seed=1, name="x")
+        prints = scatter(s, field, every, [a, b], spec)
+        found[matched] = float(np.median(prints.likeness))
+    print(found)
+    assert found[True] > 0.95
+    assert found[False] < 0.6

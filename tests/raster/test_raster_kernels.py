@@ -21,7 +21,7 @@ def _noise_patch(rows=90, cols=70, texel_mm=0.1, seed=0):
 def _scattered(patch, overlap_mm=0.5):
     s = refined(flat_surface(40, 40, 10), 3.0)
     field = direction_field(s, [np.array([[10, 10, 0], [20, 15, 0.0]])])
-    return s, scatter(s, field, np.ones(s.n_triangles, bool), patch, ScatterSpec(9, overlap_mm, seed=1, name="x"))
+    return s, scatter(s, field, np.ones(s.n_triangles, bool), [patch], ScatterSpec(9, overlap_mm, seed=1, name="x"))
 
 
 def _evaluate(points, prints, pictures, footprint_mm, n_triangles, gain=1.0, mask=None):
@@ -61,6 +61,7 @@ def test_one_print_at_texel_centres_returns_the_picture_itself():
         np.zeros(n, np.int32),
         s.corner_mm[..., :2].astype(np.float32),
         np.ones((n, 3), np.float32),
+        np.ones(n, np.float32),
         np.zeros(n + 1, np.int64),
         np.empty(0, np.float32),
     )

@@ -126,7 +126,7 @@ def test_unknown_group_names_the_groups():
 
 
 def test_centre_far_off_names_the_distance():
-    with pytest.raises(RegionError, match=r"regions\.x\.center: \[20\.0, 20\.0, 70\.0\] is 70\.0 mm from the skin"):
+    with pytest.raises(RegionError, match=r"regions\.x\.center: \[20, 20, 70\] is 70\.0 mm from the skin"):
         build_regions(_halves(), {"x": RegionSpec(center=(20, 20, 70), radius_mm=5)}, lambda name: {})
 
 
