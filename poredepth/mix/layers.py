@@ -19,7 +19,7 @@ from poredepth.placement.spread import SpreadSpec, spread
 from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
-from poredepth.surface.regions import RegionField, region_triangles
+from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.scalars import Factor, factor_at
 from poredepth.surface.skin import Surface
 
@@ -131,7 +131,10 @@ def _spread(spec: LayerSpec, patches: list[HeightPatch], factors: Factors, groun
     how = SpreadSpec(
         spec.size * spec.along_ratio, spec.size * spec.across_ratio, spec.phase_mm or (0.0, 0.0), spec.name
     )
-    return spread(ground.surface, ground.field, triangles, patches[0], how)
+    centre = np.full((ground.surface.n_triangles, 3), 1 / 3, np.float32)
+    every = np.arange(ground.surface.n_triangles, dtype=np.int32)
+    share = region_weight(ground.surface, ground.regions[spec.region], every, centre)
+    return spread(ground.surface, ground.field, triangles, patches[0], how, share=share)
 
 
 def compile_map_layer(

@@ -16,6 +16,12 @@ from poredepth.surface.directions import DirectionField, singular_vertices
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles
 
+#: A triangle outside the region counts this much in the fit, beside 1 inside: it is laid on, but not seen.
+LEAST_SHARE = 0.02
+
+#: Rounds in which the sheet is made truer to size, and how far each leaves the field for what is true to size.
+RIGID_ROUNDS, RIGID_PART = 3, 0.25
+
 #: At most this many places are named in a message.
 MAX_TOLD = 3
 
@@ -38,16 +44,24 @@ class SpreadSpec:
 
 
 def spread(
-    surface: Surface, field: DirectionField, triangles: np.ndarray, patch: HeightPatch, spec: SpreadSpec
+    surface: Surface,
+    field: DirectionField,
+    triangles: np.ndarray,
+    patch: HeightPatch,
+    spec: SpreadSpec,
+    *,
+    share: np.ndarray | None = None,
 ) -> Prints:
     """Lay one sheet over each connected piece of the given triangles.
 
     u runs along the field and v across it: the least-squares fit of a print's small sheet (see `scatter`), over the
-    whole piece at once.
+    whole piece at once.  Where lines of the field draw together or apart, no sheet is both along the field and true to
+    size: a few rounds bring it some of the way from the one to the other.
 
     Parameters
     ----------
     triangles : bool (n_triangles,), what the sheet must cover
+    share : float (n_triangles,), how much each triangle counts in the fit, as a region's weight; default: all alike
 
     Raises
     ------
@@ -62,7 +76,8 @@ def spread(
     piece = connected_triangles(neighbour)
     _refuse_singular(surface, field, triangles, spec)
     angle = _one_sign(surface, field, where, neighbour, spec)
-    uv_mm = _solve(surface, where, angle, piece)
+    share = np.ones(len(where)) if share is None else np.maximum(share[where], LEAST_SHARE)
+    uv_mm = _solve(surface, where, angle, piece, share)
     placed = _in_patch(uv_mm, patch.lay_deg, spec)
     start = np.zeros(surface.n_triangles + 1, np.int64)
     np.cumsum(np.bincount(where, minlength=surface.n_triangles), out=start[1:])
@@ -132,7 +147,7 @@ def _one_sign(
     return angle
 
 
-def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.ndarray) -> np.ndarray:
+def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.ndarray, share: np.ndarray) -> np.ndarray:
     """u, v at the corners of the triangles, float64 (n, 3, 2), mm; each piece has its mean at 0."""
     flat = surface.flat_mm[where]
     vertex, corner = np.unique(surface.tri_vertex[where], return_inverse=True)
@@ -142,26 +157,40 @@ def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.nda
     corner = corner.reshape(-1, 3)
     n = len(key)
     x1, x2, y2 = flat[:, 1, 0], flat[:, 2, 0], flat[:, 2, 1]
-    double_area = x1 * y2
+    area = 0.5 * x1 * y2
     # area times the gradient of each corner's hat function
-    gradient = 0.5 * np.stack(
+    hat = 0.5 * np.stack(
         [np.stack([-y2, x2 - x1], 1), np.stack([y2, -x2], 1), np.stack([np.zeros_like(x1), x1], 1)], axis=1
     )
-    stiffness = np.einsum("tia,tja->tij", gradient, gradient) / (0.5 * double_area)[:, None, None]
+    stiffness = np.einsum("tia,tja->tij", hat, hat) * (share / area)[:, None, None]
     rows, cols = np.repeat(corner, 3, axis=1).ravel(), np.tile(corner, (1, 3)).ravel()
     system = coo_matrix((stiffness.ravel(), (rows, cols)), shape=(n, n)).tocsc()
-    along = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    left = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    right = np.zeros((n, 2))
-    for q, way in enumerate((along, left)):
-        right[:, q] = np.bincount(corner.ravel(), np.einsum("tia,ta->ti", gradient, way).ravel(), n)
     # the free constant of each piece: a pull towards 0 far below what shows
     pinned = system + 1e-9 * identity(n, format="csc")
+    line = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    way = line
     with one_blas_thread():
         factor = splu(pinned, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-        uv = factor.solve(right)
+        for _ in range(1 + RIGID_ROUNDS):
+            right = np.zeros((n, 2))
+            for q, target in enumerate((way, np.stack([-way[:, 1], way[:, 0]], axis=1))):
+                right[:, q] = np.bincount(
+                    corner.ravel(), np.einsum("tia,ta->ti", hat, share[:, None] * target).ravel(), n
+                )
+            uv = factor.solve(right)
+            way = _unit((1 - RIGID_PART) * line + RIGID_PART * _nearest_turn(hat, uv[corner]))
     of_piece = key // len(vertex)
     count = np.bincount(of_piece)
     for q in range(2):
         uv[:, q] -= (np.bincount(of_piece, uv[:, q]) / np.maximum(count, 1))[of_piece]
     return uv[corner]
+
+
+def _nearest_turn(hat: np.ndarray, uv: np.ndarray) -> np.ndarray:
+    """Way of u, unit (n, 2), in the turn nearest to the map of each triangle (Liu et al. 2008, section 4)."""
+    u, v = (np.einsum("tia,ti->ta", hat, uv[..., q]) for q in range(2))
+    return _unit(np.stack([u[:, 0] + v[:, 1], u[:, 1] - v[:, 0]], axis=1))
+
+
+def _unit(vectors: np.ndarray) -> np.ndarray:
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12)
