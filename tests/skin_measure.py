@@ -45,3 +45,33 @@ def dominant_wave(height: np.ndarray, step_mm: float, pad: int = 512) -> tuple[f
 def line_angle_difference(a, b):
     """Smallest angle between two unsigned directions, radians."""
     return np.abs((np.asarray(a) - b + np.pi / 2) % np.pi - np.pi / 2)
+
+
+def texture(height_mm) -> tuple[float, float, float]:
+    """Sq in um, Ssk, Sku (ISO 25178-2)."""
+    h = height_mm.astype(float) - height_mm.mean(dtype=float)
+    sq = np.sqrt((h**2).mean())
+    return 1000 * sq, (h**3).mean() / sq**3, (h**4).mean() / sq**4
+
+
+def repeat_measure(height: np.ndarray, step_mm: float, beyond_mm: float = 2.0, least_overlap: float = 0.2) -> float:
+    """Largest correlation of a view (rows, cols) with itself, shifted by more than ``beyond_mm``.
+
+    Shifts at which less than ``least_overlap`` of the view lies over itself are left out.  Not periodic: Padfield 2012,
+    Masked object registration in the Fourier domain, with full masks.
+    """
+    h = height.astype(float) - height.mean()
+    shape = [2 * n for n in h.shape]
+    one = np.fft.rfft2(np.ones_like(h), shape)
+    image, square = np.fft.rfft2(h, shape), np.fft.rfft2(h * h, shape)
+
+    def correlated(a, b):
+        return np.fft.irfft2(a * b.conj(), shape)
+
+    count = np.maximum(correlated(one, one), 1.0)
+    mean_a, mean_b = correlated(image, one) / count, correlated(one, image) / count
+    power_a, power_b = correlated(square, one) / count - mean_a**2, correlated(one, square) / count - mean_b**2
+    found = (correlated(image, image) / count - mean_a * mean_b) / np.sqrt(np.maximum(power_a * power_b, 1e-30))
+    rows, cols = (np.fft.fftfreq(n, 1 / n) * step_mm for n in shape)
+    far = np.hypot(rows[:, None], cols[None, :]) > beyond_mm
+    return float(found[far & (count > least_overlap * h.size)].max())

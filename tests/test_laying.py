@@ -11,7 +11,7 @@ from meshes_atlas import atlas_pairs
 from recipes import TEXEL_MM, composed_of, grating, pore_patch, scatter_layer
 from scipy import ndimage
 from shared_data import read_if_there
-from skin_measure import dominant_wave, flat_view, line_angle_difference
+from skin_measure import dominant_wave, flat_view, line_angle_difference, texture
 
 from poredepth import compose
 from poredepth.placement.scatter import ScatterSpec, scatter
@@ -122,13 +122,6 @@ def _least_weight(prints, points) -> float:
     )
 
 
-def _texture(height_mm):
-    """Sq in um, Ssk, Sku (ISO 25178-2)."""
-    h = height_mm.astype(float) - height_mm.mean(dtype=float)
-    sq = np.sqrt((h**2).mean())
-    return 1000 * sq, (h**3).mean() / sq**3, (h**4).mean() / sq**4
-
-
 def _pits_per_cm2(height_mm, deeper_than_mm):
     """Connected spots deeper than a threshold, after a Gaussian of 50 um that joins what is one pit."""
     smooth = ndimage.gaussian_filter(height_mm.astype(float), 0.05 / TEXEL_MM, mode="wrap")
@@ -147,17 +140,17 @@ def test_scatter_keeps_the_structure_of_its_patch_where_simpler_blends_fail():
         return compose(replace(c, layers=(layer,)), size_px=int(side_mm / TEXEL_MM))[1001].height_mm
 
     ours, plain, wide = laid(), laid(matched=False, keep_contrast=False), laid(overlap_mm=9.0, matched=False)
-    sq, ssk, sku = _texture(patch.height_mm)
+    sq, ssk, sku = texture(patch.height_mm)
     deep_mm = 3.2e-3 * sq
     pits = _pits_per_cm2(patch.height_mm, deep_mm)
-    got = _texture(ours)
+    got = texture(ours)
     found = f"{got[0]:.2f} {got[1]:.2f} {got[2]:.2f} pits {_pits_per_cm2(ours, deep_mm):.1f}"
     print(f"patch Sq {sq:.2f} Ssk {ssk:.2f} Sku {sku:.2f} pits {pits:.1f}; scatter {found}")
-    print(f"plain Sq {_texture(plain)[0]:.2f}; wide pits {_pits_per_cm2(wide, deep_mm):.1f}")
+    print(f"plain Sq {texture(plain)[0]:.2f}; wide pits {_pits_per_cm2(wide, deep_mm):.1f}")
     assert pits > 20
     assert got[0] == pytest.approx(sq, rel=0.02)
     assert got[1] == pytest.approx(ssk, rel=0.10)
     assert got[2] == pytest.approx(sku, rel=0.10)
     assert _pits_per_cm2(ours, deep_mm) == pytest.approx(pits, rel=0.10)
-    assert _texture(plain)[0] < 0.98 * sq
+    assert texture(plain)[0] < 0.98 * sq
     assert _pits_per_cm2(wide, deep_mm) < 0.9 * pits
