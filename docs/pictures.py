@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
-from poredepth import load_recipe, prepare, preview
+from poredepth import load_recipe, prepare, preview, recipe_from_dict
 from poredepth.demo import demo_recipe_file
+from poredepth.patch.types import HeightPatch
+from poredepth.pipeline import Composition
+from poredepth.placement.scatter import ScatterSpec, scatter
+from poredepth.surface.obj import PolygonMesh
 from poredepth.view.head import head_picture
 
 IMAGES = Path(__file__).parent / "images"
@@ -21,12 +26,68 @@ def save(image: np.ndarray, name: str, width_px: int) -> None:
     picture.resize((width_px, height_px), Image.Resampling.LANCZOS).save(IMAGES / name, quality=90, optimize=True)
 
 
+def flat_skin(side_mm: float, patch: HeightPatch, print_mm: float) -> Composition:
+    """A flat square with one scattered layer."""
+    corner = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float) * side_mm
+    uv = corner[:, :2] / side_mm * 0.98 + 0.01
+    mesh = PolygonMesh.from_arrays(corner, [[0, 1, 2, 3]], uv, [[0, 1, 2, 3]])
+    data = {
+        "poredepth": 1,
+        "mesh": {"file": "flat", "unit": "mm"},
+        "directions": [{"points": [[0, 0, 0], [side_mm, 0, 0]]}],
+        "patches": {patch.name: {"file": "patch", "texel_um": 1, "height_um": 1}},
+        "layers": [{"name": "pores", "patch": patch.name, "place": "scatter", "print_mm": print_mm}],
+    }
+    return prepare(recipe_from_dict(data, check_files=False), mesh=mesh, patches={patch.name: patch})
+
+
+def prints_that_meet(patch: HeightPatch) -> np.ndarray:
+    """Left: random pieces, cross-faded widely by a plain average. Right: matched pieces, as scatter lays them."""
+    ours = flat_skin(28.0, patch, 8.0)
+    ground, layer = ours.ground, ours.layers[0]
+    every = np.ones(ground.surface.n_triangles, bool)
+    spec = ScatterSpec(8.0, 8.0, matched=False, seed=0, name="pores")
+    prints = scatter(ground.surface, ground.field, every, [patch], spec)
+    averaged = replace(ours, layers=(replace(layer, prints=replace(prints, keep_contrast=False)),))
+    shown = [preview(made, None, map_size_px=1400, size_px=1024, elevation_deg=25).image for made in (averaged, ours)]
+    gap = np.full((shown[0].shape[0], 16, 3), 255, np.uint8)
+    return np.hstack([shown[0], gap, shown[1]])
+
+
+def forehead_lines() -> np.ndarray:
+    """One sheet of wrinkles over the demo head's forehead and temples."""
+    demo = load_recipe(demo_recipe_file())
+    data = {
+        "poredepth": 1,
+        "mesh": {"file": str(demo.path("head.obj")), "unit": "cm"},
+        "directions": [{"file": str(demo.path("guides.obj"))}],
+        "regions": {
+            "forehead": {"group": "forehead", "feather_mm": 8},
+            "left": {"center": [6.4, 5.8, 2.6], "radius_mm": 18, "feather_mm": 8},
+            "right": {"center": [-6.4, 5.8, 2.6], "radius_mm": 18, "feather_mm": 8},
+            "band": {"union": ["forehead", "left", "right"]},
+            "frown": {"center": [0, 1.6, 9.4], "radius_mm": 24, "feather_mm": 6},
+            "eye left": {"center": [3.2, 0.2, 7.9], "radius_mm": 27, "feather_mm": 6},
+            "eye right": {"center": [-3.2, 0.2, 7.9], "radius_mm": 27, "feather_mm": 6},
+            "brow": {"subtract": ["band", "frown", "eye left", "eye right"]},
+        },
+        "patches": {"wrinkles": {"file": str(demo.path("patches/wrinkles.tif")), "texel_um": 40, "height_um": 600}},
+        "layers": [
+            {"name": "lines", "patch": "wrinkles", "place": "spread", "region": "brow", "size": 1.6, "along_ratio": 2}
+        ],
+    }
+    made = prepare(recipe_from_dict(data))
+    return head_picture(made, crop=((0.0, 4.0, 9.0), 165.0), size_px=1300, azimuth_deg=25, pitch_deg=-12)
+
+
 def main() -> None:
     IMAGES.mkdir(exist_ok=True)
     composition = prepare(load_recipe(demo_recipe_file()))
     save(head_picture(composition, crop=((0.0, -2.0, 9.0), 150.0), size_px=1400), "head.jpg", 900)
     for region in ("cheek_left", "forehead"):
         save(preview(composition, region, map_size_px=8192, size_px=800).image, f"{region}.jpg", 800)
+    save(prints_that_meet(composition.patches["cheek_pores"]), "prints_that_meet.jpg", 1400)
+    save(forehead_lines(), "forehead_lines.jpg", 800)
 
 
 if __name__ == "__main__":
