@@ -12,14 +12,15 @@ from poredepth.errors import RecipeError
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, Factors, LayingGround, compile_map_layer, compile_patch_layer
 from poredepth.patch.types import HeightPatch
-from poredepth.placement.scatter import EDGE_RATIO
+from poredepth.placement.scatter import EDGE_RATIO, REACH_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import Recipe
 from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
 from poredepth.surface.directions import DirectionField, carried, direction_field
+from poredepth.surface.geodesic import distance_from_vertices_mm
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.regions import build_regions
+from poredepth.surface.regions import build_regions, region_triangles
 from poredepth.surface.scalars import build_factor
 from poredepth.surface.skin import Surface, refined, surface_from_mesh, without_bridges
 
@@ -125,7 +126,7 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
     if edges_mm:
         surface = refined(surface, max(min(edges_mm), FIELD_EDGE_MM))
     field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
-    splits = [lambda s: refined(s, min(edges_mm))] if edges_mm else []
+    splits = [lambda s: refined(s, _edge_limits_mm(s, recipe))] if edges_mm and min(edges_mm) < FIELD_EDGE_MM else []
     groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
     splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]
     for split in splits:
@@ -133,6 +134,20 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
         if fine.n_triangles != surface.n_triangles:
             surface, field = fine, carried(field, surface, fine)
     return surface, field
+
+
+def _edge_limits_mm(surface: Surface, recipe: Recipe) -> np.ndarray:
+    """Longest edge that each triangle may have: fine where small prints can lie, and only there."""
+    out = np.full(surface.n_triangles, np.inf)
+    fine = [spec for spec in recipe.layers if spec.print_mm is not None and EDGE_RATIO * spec.print_mm < FIELD_EDGE_MM]
+    named = {spec.region for spec in fine if spec.region is not None}
+    regions = build_regions(surface, recipe.regions, mask_reader(recipe), only=named)
+    for spec in fine:
+        where = region_triangles(surface, regions.get(spec.region))
+        near_mm = distance_from_vertices_mm(surface, np.unique(surface.tri_vertex[where]), REACH_RATIO * spec.print_mm)
+        where |= np.isfinite(near_mm)[surface.tri_vertex].any(axis=1)
+        out[where] = np.minimum(out[where], EDGE_RATIO * spec.print_mm)
+    return out
 
 
 def _without_bridges(surface: Surface, number: int) -> Surface:

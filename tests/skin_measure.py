@@ -75,3 +75,11 @@ def repeat_measure(height: np.ndarray, step_mm: float, beyond_mm: float = 2.0, l
     rows, cols = (np.fft.fftfreq(n, 1 / n) * step_mm for n in shape)
     far = np.hypot(rows[:, None], cols[None, :]) > beyond_mm
     return float(found[far & (count > least_overlap * h.size)].max())
+
+
+def least_weight(prints, points) -> float:
+    """Over skin points, the smallest of the largest weights of any print."""
+    return min(
+        (prints.corner_weight[prints.start[t] : prints.start[t + 1]] @ b).max(initial=-1.0)
+        for t, b in zip(points.triangle, points.barycentric, strict=True)
+    )

@@ -11,7 +11,7 @@ from meshes_atlas import atlas_pairs
 from recipes import TEXEL_MM, composed_of, grating, pore_patch, scatter_layer
 from scipy import ndimage
 from shared_data import read_if_there
-from skin_measure import dominant_wave, flat_view, line_angle_difference, texture
+from skin_measure import dominant_wave, flat_view, least_weight, line_angle_difference, texture
 
 from poredepth import compose
 from poredepth.placement.scatter import ScatterSpec, scatter
@@ -102,7 +102,7 @@ def test_a_grating_keeps_its_wavelength_and_direction_on_the_cheek(print_mm):
         regions={"cheek": {"center": centre, "radius_mm": 25}},
     )
     points = random_skin_points(c.surface, 20_000, np.random.default_rng(1))
-    assert _least_weight(c.layers[0].prints, points) > 0  # no skin point without a print, on the whole face
+    assert least_weight(c.layers[0].prints, points) > 0  # no skin point without a print, on the whole face
     length_mm, off_deg = _waves(c, "cheek")
     error = np.abs(length_mm - 1.0)
     print(
@@ -112,14 +112,6 @@ def test_a_grating_keeps_its_wavelength_and_direction_on_the_cheek(print_mm):
     assert np.median(error) < 0.02
     assert np.percentile(error, 95) < 0.12
     assert np.median(off_deg) < 2.0
-
-
-def _least_weight(prints, points) -> float:
-    """Over skin points, the smallest of the largest weights of any print."""
-    return min(
-        (prints.corner_weight[prints.start[t] : prints.start[t + 1]] @ b).max(initial=-1.0)
-        for t, b in zip(points.triangle, points.barycentric, strict=True)
-    )
 
 
 def _pits_per_cm2(height_mm, deeper_than_mm):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from meshes import flat_mesh, moved, sphere_mesh, two_charts_mesh
 from recipes import composed_of, grating, pore_patch, scatter_layer
+from skin_measure import least_weight
 
 from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
 from poredepth.errors import PlacementError
@@ -260,3 +261,24 @@ def test_a_size_of_nothing_is_refused_with_its_place():
     ramp = {"ramp": [{"at": [0, 0, 30], "value": 1.0}, {"at": [0, 0, -30], "value": 0.0}]}
     with pytest.raises(PlacementError, match=r"vary\.size is .* near \[.*\] in mesh units; allowed: at least 0\.05"):
         _sphere(layers=[scatter_layer("pores", 12.0, vary={"size": ramp})])
+
+
+def test_skin_is_split_only_where_small_prints_can_lie():
+    """Prints of 3 mm in a disk of 8 mm: edges of at most 1 mm there, and few triangles elsewhere."""
+    regions = {"spot": {"center": [0, 0, 30], "radius_mm": 8, "feather_mm": 2}}
+    c = composed_of(
+        sphere_mesh(30, 12),
+        "mm",
+        {"pores": pore_patch()},
+        [scatter_layer("pores", 3.0, region="spot")],
+        regions=regions,
+    )
+    s = c.surface
+    edge_mm = np.linalg.norm(s.corner_mm - np.roll(s.corner_mm, 1, axis=1), axis=2).max(axis=1)
+    centre = s.corner_mm.mean(axis=1)
+    from_spot_mm = 30 * np.arccos(np.clip(centre[:, 2] / np.linalg.norm(centre, axis=1), -1, 1))
+    assert edge_mm[from_spot_mm < 9 + 3 * 1.25].max() <= 1.0 + 1e-6
+    assert edge_mm[from_spot_mm > 20].max() > 2.0
+    assert s.n_triangles < 0.4 * 4 * np.pi * 30**2 / 0.2  # edges of 1 mm all over would be some 0.2 mm2 a triangle
+    points = random_skin_points(s, 5000, np.random.default_rng(0), from_spot_mm < 9)
+    assert least_weight(c.layers[0].prints, points) > 0

@@ -31,7 +31,11 @@ class FineTriangles:
 
 
 def split_long_edges(
-    position_mm: np.ndarray, uv: np.ndarray, tri_vertex: np.ndarray, tri_uv: np.ndarray, max_edge_mm: float
+    position_mm: np.ndarray,
+    uv: np.ndarray,
+    tri_vertex: np.ndarray,
+    tri_uv: np.ndarray,
+    max_edge_mm: float | np.ndarray,
 ) -> FineTriangles:
     """Split triangles until no edge is longer than ``max_edge_mm``.
 
@@ -41,23 +45,26 @@ def split_long_edges(
     uv : float64 (n_uv, 2)
     tri_vertex : int (n_triangles, 3), welded vertex per corner
     tri_uv : int (n_triangles, 3), UV vertex per corner, -1 without UVs
-    max_edge_mm : float > 0, mm
+    max_edge_mm : > 0, mm; float, or float (n_triangles,) for each triangle (an edge keeps to the stricter of its two)
 
     Raises
     ------
     MeshError : more than ``MAX_TRIANGLES`` triangles would be needed
     """
     mesh = FineTriangles(position_mm, uv, tri_vertex, tri_uv, np.arange(len(tri_vertex)))
+    limit_mm = np.broadcast_to(np.asarray(max_edge_mm, float), len(tri_vertex))
     while True:
         edge, length_mm = _edges(mesh)
-        marked = length_mm > max_edge_mm * (1 + 1e-9)
+        most_mm = np.full(len(length_mm), np.inf)
+        np.minimum.at(most_mm, edge, limit_mm[mesh.parent][:, None])
+        marked = length_mm > most_mm * (1 + 1e-9)
         if not marked.any():
             return mesh
         marked = _close_marks(edge, length_mm, marked)
         if len(mesh.tri_vertex) + marked[edge].sum() > MAX_TRIANGLES:
             raise MeshError(
-                f"splitting edges to {max_edge_mm:g} mm needs more than {MAX_TRIANGLES:,} triangles; allowed: prints "
-                "of a size that suits the mesh; check the mesh's unit and the smallest print_mm"
+                f"splitting edges to {limit_mm.min():g} mm needs more than {MAX_TRIANGLES:,} triangles; allowed: "
+                "prints of a size that suits the mesh; check the mesh's unit and the smallest print_mm"
             )
         mesh = _split(mesh, edge, length_mm, marked)
 

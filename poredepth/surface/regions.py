@@ -7,7 +7,7 @@ Distances run along the skin, never through the air.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -65,7 +65,10 @@ RegionField = RampField | DiskField | PictureField | SetField
 
 
 def build_regions(
-    surface: Surface, specs: Mapping[str, RegionSpec], read_mask: Callable[[str], Pictures]
+    surface: Surface,
+    specs: Mapping[str, RegionSpec],
+    read_mask: Callable[[str], Pictures],
+    only: Collection[str] | None = None,
 ) -> dict[str, RegionField]:
     """Turn region specs into fields on the skin.
 
@@ -74,6 +77,7 @@ def build_regions(
     surface : the skin
     specs : by name; sets name other regions (cycles are refused when the recipe is read)
     read_mask : function that reads a mask named in the recipe as pictures by tile
+    only : names of the regions that are wanted, with what they are made of; default: all
 
     Raises
     ------
@@ -90,7 +94,7 @@ def build_regions(
                 done[name] = _leaf(surface, name, spec, read_mask)
         return done[name]
 
-    for name in specs:
+    for name in specs if only is None else sorted(only):
         build(name)
     return done
 

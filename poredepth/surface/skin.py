@@ -188,8 +188,13 @@ def load_surface(path: str | os.PathLike[str], unit: str, subdivide: int = 0) ->
     return surface_from_mesh(read_obj(path), unit, subdivide)
 
 
-def refined(surface: Surface, max_edge_mm: float) -> Surface:
-    """The same surface with no edge longer than ``max_edge_mm``; regions, charts and UVs are untouched."""
+def refined(surface: Surface, max_edge_mm: float | np.ndarray) -> Surface:
+    """The same surface with no edge longer than ``max_edge_mm``; regions, charts and UVs are untouched.
+
+    Parameters
+    ----------
+    max_edge_mm : float, or float (n_triangles,) for each triangle
+    """
     return _split_surface(
         surface,
         split_long_edges(surface.position_mm, surface.uv, surface.tri_vertex, surface.tri_uv_vertex, max_edge_mm),
