@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from poredepth.errors import MeshError
-from poredepth.surface.skin import Surface
+
+if TYPE_CHECKING:
+    from poredepth.surface.skin import Surface
 
 
 def mm_per_uv(surface: Surface) -> np.ndarray:

@@ -20,6 +20,7 @@ from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.skin import Surface
+from poredepth.surface.tiles import column_and_row
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
@@ -162,10 +163,11 @@ def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, 
     corner_uv = surface.corner_uv[triangle]
     corner_uv[triangle < 0] = np.nan
     uv = np.einsum("nk,nkx->nx", barycentric, corner_uv)
-    tile_uv = np.floor(corner_uv.mean(axis=1))
+    low, high = surface.tile_span
+    tile_uv = np.clip(np.floor(uv), low[triangle], high[triangle])
     out = np.zeros(len(triangle), np.float32)
     for tile, picture in pictures.items():
-        column, row = (tile - 1001) % 10, (tile - 1001) // 10
+        column, row = column_and_row(tile)
         here = (tile_uv[:, 0] == column) & (tile_uv[:, 1] == row)
         if here.any():
             out[here] = _bilinear(picture, uv[here, 0] - column, uv[here, 1] - row)

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from meshes import flat_mesh, grid, sphere_surface, two_charts_mesh
+from meshes import flat_mesh, grid, sphere_surface, two_charts_mesh, two_sheets_mesh
 
 from poredepth.errors import RegionError
 from poredepth.recipe.model import RegionSpec
@@ -107,11 +107,7 @@ def test_region_triangles_hold_all_weight_and_little_else():
 
 
 def test_a_group_disk_does_not_leak_to_a_sheet_half_a_mm_away():
-    position, faces = grid(20, 20, 8, 8)
-    n = len(position)
-    both = np.vstack([position, position + [0, 0, 0.5]])
-    all_faces = faces + [[i + n for i in f] for f in faces]
-    s = surface_from_mesh(PolygonMesh.from_arrays(both, all_faces, both[:, :2] / 50, all_faces), "mm")
+    s = surface_from_mesh(two_sheets_mesh(), "mm")
     fields = build_regions(s, {"d": RegionSpec(center=(10, 10, 0), radius_mm=8, feather_mm=2)}, lambda name: {})
     points = random_skin_points(s, 3000, np.random.default_rng(0))
     w = region_weight(s, fields["d"], points.triangle, points.barycentric)
