@@ -14,8 +14,7 @@ def map_prints(surface: Surface, tiles: tuple[int, ...]) -> Prints:
 
     Patch coordinates are UVs within the tile (0 to 1), so the pictures must be one unit wide and high.  A triangle over
     the border of two tiles or more has a print for each, and the one whose tile a point lies in is the strongest there:
-    the nearest tile centre, by weights linear in UV (a power diagram, Aurenhammer 1987; of equal squares it is the tiles
-    themselves).
+    the one of the nearest tile centre, by weights linear in UV (the Voronoi cells of a square grid are its squares).
 
     Parameters
     ----------

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from poredepth.errors import MeshError
 from poredepth.surface.metric import uv_area
 from poredepth.surface.overlaps import chart_overlap
 
@@ -21,18 +22,26 @@ SLIVER_RATIO = 1e-9
 #: Charts that overlap on less than this share of the skin are not told (1.5 mm2 of a head of 1500 cm2).
 TOLD_OVERLAP_RATIO = 1e-5
 
+#: More than this share of the charts under others (ten faces deep) is no unwrap at all.
+REFUSED_OVERLAP_RATIO = 0.9
+
 OVERLAP_FIX = {
     "fold": "charts are folded over on themselves there: relax them or unwrap them anew",
     "mirrored": (
-        "most of it lies mirrored, as halves of a head do that share their charts: move the charts of one half by a whole "
-        "tile (u + 1) and bake its maps and masks again, or leave it so if both halves may show one relief"
+        "most of it lies mirrored, as halves of a head do that share their charts: move the charts of one half by a "
+        "whole tile (u + 1) and bake its maps and masks again, or leave it so if both halves may show one relief"
     ),
     "stacked": "move the later charts to a free place or by a whole tile (u + 1), and bake their maps and masks again",
 }
 
 
 def mesh_findings(surface: Surface) -> list[str]:
-    """Triangles without UVs or area, edges that are cut, UVs outside the tiles, charts that overlap."""
+    """Triangles without UVs or area, edges that are cut, UVs outside the tiles, charts that overlap.
+
+    Raises
+    ------
+    MeshError : nearly all charts lie on each other
+    """
     uv, mapped = surface.corner_uv, surface.has_uv
     skin = surface.area_mm2 > SLIVER_RATIO * surface.area_mm2.mean()
     found = [
@@ -71,9 +80,20 @@ def _overlap(surface: Surface) -> str | None:
     found = chart_overlap(surface)
     if found is None or found.lost_mm2 <= TOLD_OVERLAP_RATIO * surface.area_mm2.sum():
         return None
+    if found.uv_ratio > REFUSED_OVERLAP_RATIO:
+        raise MeshError(
+            f"{surface.label}: {100 * found.uv_ratio:.1f} % of the charts' area lie on each other in UV, for one the "
+            f"skin at {surface.place_text(found.lost_at_mm)} on that at {surface.place_text(found.shown_at_mm)}; "
+            "allowed: one place of the skin for each place in UV; unwrap the mesh first"
+        )
     return (
-        f"charts overlap in UV: {found.lost_mm2:.3g} mm2 of skin ({100 * found.uv_ratio:.2g} % of the charts' area) lie "
-        f"under faces that come earlier in the file and show their heights, most of it at "
+        f"charts overlap in UV: {_short_mm2(found.lost_mm2)} of skin ({100 * found.uv_ratio:.2g} % of the charts' "
+        f"area) lie under faces that come earlier in the file and show their heights, most in one face at "
         f"{surface.place_text(found.lost_at_mm)}, u {found.uv[0]:.4f} v {found.uv[1]:.4f}, under the skin at "
-        f"{surface.place_text(found.shown_at_mm)}; allowed: one place of the skin for each place in UV; {OVERLAP_FIX[found.kind]}"
+        f"{surface.place_text(found.shown_at_mm)}; allowed: one place of the skin for each place in UV; "
+        f"{OVERLAP_FIX[found.kind]}"
     )
+
+
+def _short_mm2(area_mm2: float) -> str:
+    return f"{area_mm2:.0f} mm2" if area_mm2 >= 100 else f"{area_mm2:.3g} mm2"

@@ -20,9 +20,9 @@ N_LOOKS = 600_000
 #: texels at 8K).
 TOUCH_UV = 1e-4
 
-#: What is lost to skin of the same chart nearer than this many edges is a fold; the halves of a mirrored head may be one
-#: chart too, joined along the middle.
-FOLD_EDGES = 4.0
+#: What is lost to skin of the same chart nearer than this many edges is a fold; the halves of a mirrored head may be
+#: one chart too, joined along the middle.
+FOLD_EDGES = 2.5
 
 #: Triangles in a cell of the search grid, about.
 PER_CELL = 16
@@ -38,7 +38,8 @@ class ChartOverlap:
     uv_ratio : its share of the area of all charts in UV
     kind : what most of it is: "fold", lost to skin close by (a chart turned over on itself); "mirrored", lost to skin
         elsewhere that lies the other way round in UV (as halves of a head do that share their charts); or "stacked"
-    lost_at_mm, shown_at_mm : float64 (3,), a place that is lost (in the triangle that loses most) and what is shown there
+    lost_at_mm, shown_at_mm : float64 (3,), a place that is lost, in the triangle that loses most, and what is shown
+        there instead
     uv : float64 (2,), where that is
     """
 
@@ -55,8 +56,8 @@ def chart_overlap(surface: Surface) -> ChartOverlap | None:
 
     Where charts overlap, the face that comes first in the file has the texels (see `raster.texels.TileRaster`).  Every
     triangle is looked at in the centres of equal parts of it; a part is lost if an earlier face lies there too, not
-    merely with the rim of its chart.  A triangle that lies wholly under others is measured exactly, any other to a part.
-    The cost grows with the number of triangles, however many lie on each other.
+    merely with the rim of its chart.  A triangle that lies wholly under others is measured exactly, any other to a
+    part.  The cost grows with the number of triangles, however many lie on each other.
 
     Source: own derivation.
     """

@@ -168,7 +168,7 @@ def surface_from_mesh(mesh: PolygonMesh, unit: str, subdivide: int = 0) -> Surfa
 
     Raises
     ------
-    MeshError : no face has UVs
+    MeshError : no face has UVs, or nearly all charts lie on each other
     """
     mesh = subdivided(mesh, subdivide)
     position_mm = mm_from(np.asarray(mesh.position, float), unit)

@@ -109,7 +109,9 @@ def test_overlapping_charts_the_first_face_of_the_file_wins():
     both = np.vstack([position, position + [20, 0, 0]])
     second_first = [[i + 4 for i in faces[0]], faces[0]]
     uv = np.vstack([position[:, :2], position[:, :2]]) / 10
-    with pytest.warns(SurfaceWarning, match="charts overlap in UV: 100 mm2 of skin .50 % of the charts' area. lie under"):
+    with pytest.warns(
+        SurfaceWarning, match="charts overlap in UV: 100 mm2 of skin .50 % of the charts' area. lie under"
+    ):
         s = surface_from_mesh(PolygonMesh.from_arrays(both, second_first, uv, second_first), "mm")
     points = TileRaster(s, 20, 0).skin_points(1001, Window(0, 0, 20, 20))
     assert (s.tri_face[points.triangle] == 0).all()
