@@ -11,6 +11,7 @@ import warnings
 
 import numpy as np
 import pytest
+from meshes_atlas import faces_of
 from meshes_traps import Trap, plain_mesh, traps
 from recipes import composed_of, scatter_layer
 from reference import holders, nearest_segments, texel_centre_uv
@@ -19,13 +20,17 @@ from scipy.ndimage import gaussian_filter
 from poredepth import compose, random_skin_points
 from poredepth.errors import PoredepthWarning
 from poredepth.patch.types import HeightPatch
+from poredepth.placement.mapped import map_prints
 from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.points import SkinPoints
+from poredepth.surface.regions import sample_pictures
 from poredepth.surface.skin import surface_from_mesh
 
 SIZE_PX, GUTTER_PX = 256, 4
 GUIDES = [{"points": [[5, 12, 2], [20, 20, 5], [35, 22, 2]]}]
 TRAPS = traps()
+BASE = {"name": "base", "map": "array", "scale_mm": 1.0}
 
 
 def _patch() -> HeightPatch:
@@ -158,3 +163,67 @@ def test_the_relief_is_that_of_the_same_sheet_in_one_plain_chart(trap):
     want = plain.height_mm(points, 32768)
     assert want.std() > 0.01
     assert np.abs(c.height_mm(points, 32768) - want).max() < 2e-6
+
+
+def _mesh(name):
+    return next(trap.mesh for trap in TRAPS if trap.name == name)
+
+
+@pytest.mark.parametrize("name", ["over four tiles", "over two tiles", "over u = 0"])
+def test_a_map_over_tile_borders_shows_each_tile_its_own_picture(name):
+    """Pictures of noise, one a tile: the composed map is the pictures, texel by texel, also in faces over borders."""
+    rng, n = np.random.default_rng(0), 128
+    pictures = {tile: rng.normal(0, 0.1, (n, n)).astype(np.float32) for tile in (1001, 1002, 1011, 1012)}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PoredepthWarning)
+        c = composed_of(_mesh(name), "mm", {}, [BASE], maps={"base": pictures})
+    raster = c.raster(n)
+    for tile, height_map in compose(c, size_px=n).items():
+        inside = _inside(c, raster, tile)
+        assert inside.sum() > 1000
+        assert np.abs(height_map.height_mm - pictures[tile])[inside].max() < 2e-6
+
+
+def test_a_tile_without_a_picture_is_flat_and_told():
+    n = 128
+    pictures = {tile: np.full((n, n), 0.1, np.float32) for tile in (1001, 1011, 1012)}
+    with pytest.warns(PoredepthWarning, match="no picture for UV tile 1002, the layer is flat there"):
+        c = composed_of(_mesh("over four tiles"), "mm", {}, [BASE], maps={"base": pictures})
+    for tile, height_map in compose(c, size_px=n).items():
+        want = 0.0 if tile == 1002 else 0.1
+        assert height_map.height_mm[_inside(c, c.raster(n), tile)] == pytest.approx(want, abs=1e-6)
+
+
+def _inside(c, raster, tile):
+    """bool (rows, cols): texels whose centre lies in a chart."""
+    n = raster.size_px
+    points = raster.skin_points(tile, raster.whole())
+    uv = np.einsum("nk,nkx->nx", points.barycentric.astype(float), c.surface.corner_uv[points.triangle])
+    return ((points.triangle >= 0) & (np.abs(uv - texel_centre_uv(tile, n)).max(axis=1) < 1e-4)).reshape(n, n)
+
+
+def test_a_mask_over_tile_borders_is_read_from_the_tile_a_point_lies_in():
+    s = surface_from_mesh(_mesh("over four tiles"), "mm")
+    values = {1001: 0.1, 1002: 0.3, 1011: 0.6, 1012: 0.9}
+    pictures = {tile: np.full((16, 16), value, np.float32) for tile, value in values.items()}
+    points = random_skin_points(s, 3000, np.random.default_rng(0))
+    uv = np.einsum("nk,nkx->nx", points.barycentric.astype(float), s.corner_uv[points.triangle])
+    clear = (np.abs(uv - np.round(uv)) > 1e-6).all(axis=1)
+    want = np.array([values[1001 + int(u) + 10 * int(v)] for u, v in np.floor(uv)], np.float32)
+    got = sample_pictures(s, pictures, points.triangle, points.barycentric)
+    assert np.array_equal(got[clear], want[clear])
+
+
+def test_uvs_far_outside_the_tiles_cost_nothing():
+    mesh = plain_mesh()
+    wild = PolygonMesh.from_arrays(mesh.position, faces_of(mesh), 1e7 * (mesh.texcoord - 0.4), faces_of(mesh))
+    with pytest.warns(PoredepthWarning, match="reach outside the UV tiles"):
+        s = surface_from_mesh(wild, "mm")
+    assert len(map_prints(s, (1001,)).print_id) < 150 * s.n_triangles
+
+
+def test_points_repeated_along_seams_change_no_bit():
+    whole, repeated = _mesh("rotated chart"), _mesh("points repeated along seams")
+    assert len(repeated.position) > len(whole.position)
+    one, other = (compose(_composed(mesh)[0])[1001].height_mm for mesh in (whole, repeated))
+    assert np.array_equal(one, other)
