@@ -79,6 +79,7 @@ def test_every_texel_is_the_skin_that_lies_there(laid):
         here = triangle >= 0
         owned += here.sum()
         assert (points.triangle[here] >= 0).all()
+        assert points.barycentric.min() > -1e-6
         got_mm = c.surface.points_mm(points.triangle[here], points.barycentric[here].astype(float))
         want_mm = as_given.points_mm(triangle[here], barycentric[here])
         # barycentrics are float32
@@ -181,7 +182,7 @@ def test_a_map_over_tile_borders_shows_each_tile_its_own_picture(name):
     for tile, height_map in compose(c, size_px=n).items():
         inside = _inside(c, raster, tile)
         assert inside.sum() > 1000
-        assert np.abs(height_map.height_mm - pictures[tile])[inside].max() < 2e-6
+        assert np.abs(height_map.height_mm - pictures[tile])[inside].max() < 2e-5
 
 
 def test_a_tile_without_a_picture_is_flat_and_told():

@@ -8,6 +8,10 @@ from numba import njit
 #: Inside a triangle means farther in than this (in barycentrics), so that neighbours in a chart never overlap.
 INSIDE = 1e-9
 
+#: Where a part of a triangle is looked at (barycentrics): near its centre, but not in it, where the diagonals of quads
+#: meet that lie mirrored on each other.
+LOOK_AT = (0.318, 0.361)
+
 
 @njit(nogil=True, cache=True)
 def _span(uv, t, axis, low_uv, cell_uv, n_cells):
@@ -54,30 +58,45 @@ def _double_area(ax, ay, bx, by, cx, cy):
 
 
 @njit(nogil=True, cache=True)
-def _holds(uv, margin_uv, t, x, y):
-    """Whether (x, y) lies in triangle t, from every edge k at least ``margin_uv[t, k]`` away."""
+def _holds(uv, edge_margin_uv, corner_margin_uv, t, x, y):
+    """Whether (x, y) lies in triangle t, at least ``..._margin_uv[t, k]`` away from edge k and corner k."""
     area = _double_area(uv[t, 0, 0], uv[t, 0, 1], uv[t, 1, 0], uv[t, 1, 1], uv[t, 2, 0], uv[t, 2, 1])
     for k in range(3):
         i, j = (k + 1) % 3, (k + 2) % 3
         part = _double_area(x, y, uv[t, i, 0], uv[t, i, 1], uv[t, j, 0], uv[t, j, 1])
         if part / area <= INSIDE:
             return False
-        if margin_uv[t, k] > 0.0:
+        if edge_margin_uv[t, k] > 0.0:
             edge = np.hypot(uv[t, j, 0] - uv[t, i, 0], uv[t, j, 1] - uv[t, i, 1])
-            if abs(part) < margin_uv[t, k] * edge:
+            if abs(part) < edge_margin_uv[t, k] * edge:
                 return False
+        if np.hypot(x - uv[t, k, 0], y - uv[t, k, 1]) < corner_margin_uv[t, k]:
+            return False
     return True
 
 
 @njit(nogil=True, cache=True)
 def count_lost(
-    uv, margin_uv, divisions, low_uv, cell_uv, n_cells, start, cell_triangle, lost, shown, first_uv, mirrored
+    uv,
+    edge_margin_uv,
+    corner_margin_uv,
+    divisions,
+    low_uv,
+    cell_uv,
+    n_cells,
+    start,
+    cell_triangle,
+    lost,
+    shown,
+    first_uv,
+    mirrored,
 ):
-    """Count, for each triangle, the parts whose centre lies in an earlier triangle.
+    """Count, for each triangle, the parts that lie in an earlier triangle, by one look at each.
 
     Parameters
     ----------
-    uv : float64 (n_triangles, 3, 2), each of some area; margin_uv : float64 (n_triangles, 3), see `_holds`
+    uv : float64 (n_triangles, 3, 2), each of some area
+    edge_margin_uv, corner_margin_uv : float64 (n_triangles, 3), see `_holds`
     divisions : int64 (n_triangles,), a triangle is cut into divisions^2 equal parts
     start, cell_triangle : see `fill_cells`
     lost : int64 (n_triangles,), filled with how many parts are lost; mirrored : int64, how many of them to a triangle
@@ -93,7 +112,8 @@ def count_lost(
                 for upside_down in range(2):
                     if upside_down == 1 and i + j + 2 > m:
                         continue
-                    b0, b1 = (i + (1.0 + upside_down) / 3.0) / m, (j + (1.0 + upside_down) / 3.0) / m
+                    at0, at1 = (1.0 - LOOK_AT[0], 1.0 - LOOK_AT[1]) if upside_down == 1 else LOOK_AT
+                    b0, b1 = (i + at0) / m, (j + at1) / m
                     b2 = 1.0 - b0 - b1
                     x = b0 * uv[t, 0, 0] + b1 * uv[t, 1, 0] + b2 * uv[t, 2, 0]
                     y = b0 * uv[t, 0, 1] + b1 * uv[t, 1, 1] + b2 * uv[t, 2, 1]
@@ -106,7 +126,7 @@ def count_lost(
                         s = cell_triangle[at]
                         if s >= t:
                             break
-                        if _holds(uv, margin_uv, s, x, y):
+                        if _holds(uv, edge_margin_uv, corner_margin_uv, s, x, y):
                             if lost[t] == 0:
                                 shown[t] = s
                                 first_uv[t, 0], first_uv[t, 1] = x, y

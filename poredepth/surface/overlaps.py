@@ -55,7 +55,7 @@ def chart_overlap(surface: Surface) -> ChartOverlap | None:
     """Measure the overlap of charts, or None where there is none.
 
     Where charts overlap, the face that comes first in the file has the texels (see `raster.texels.TileRaster`).  Every
-    triangle is looked at in the centres of equal parts of it; a part is lost if an earlier face lies there too, not
+    triangle is looked at once in each of many equal parts; a part is lost if an earlier face lies there too, not
     merely with the rim of its chart.  A triangle that lies wholly under others is measured exactly, any other to a
     part.  The cost grows with the number of triangles, however many lie on each other.
 
@@ -71,12 +71,12 @@ def chart_overlap(surface: Surface) -> ChartOverlap | None:
     divisions = np.ceil(np.sqrt(area_mm2 * N_LOOKS / max(area_mm2.sum(), 1e-300))).astype(np.int64).clip(1)
     grid = _grid(uv)
     start, cell_triangle = kernels.fill_cells(uv, grid.low_uv, grid.cell_uv, grid.n_cells)
-    margin_uv = np.where(surface.is_chart_border[order], TOUCH_UV, 0.0)
+    edge_margin_uv, corner_margin_uv = _margins(surface)
     lost, shown = np.zeros(len(order), np.int64), np.full(len(order), -1, np.int64)
     first_uv, mirrored = np.zeros((len(order), 2)), np.zeros(len(order), np.int64)
     kernels.count_lost(
-        uv, margin_uv, divisions, grid.low_uv, grid.cell_uv, grid.n_cells, start, cell_triangle,
-        lost, shown, first_uv, mirrored,
+        uv, edge_margin_uv[order], corner_margin_uv[order], divisions,
+        grid.low_uv, grid.cell_uv, grid.n_cells, start, cell_triangle, lost, shown, first_uv, mirrored,
     )  # fmt: skip
     share = lost / divisions**2
     lost_mm2 = share * area_mm2
@@ -99,6 +99,20 @@ def chart_overlap(surface: Surface) -> ChartOverlap | None:
         shown_at_mm=shown_at_mm[worst],
         uv=first_uv[some[worst]],
     )
+
+
+def _margins(surface: Surface) -> tuple[np.ndarray, np.ndarray]:
+    """What counts as the rim of a chart beside each edge and about each corner, float64 (n_triangles, 3), units of UV.
+
+    Twice as much about a corner: that also keeps from the rim where a triangle meets it with a corner only, at an angle
+    of 30 degrees or more.
+    """
+    border = surface.is_chart_border
+    on_rim = np.zeros(len(surface.uv), bool)
+    for k in (1, 2):
+        ends = surface.tri_uv_vertex[np.arange(surface.n_triangles)[:, None], (np.arange(3) + k) % 3]
+        on_rim[ends[border & (ends >= 0)]] = True
+    return np.where(border, TOUCH_UV, 0.0), np.where(on_rim[surface.tri_uv_vertex], 2 * TOUCH_UV, 0.0)
 
 
 def _kind(fold_ratio: float, mirrored_ratio: float) -> Literal["fold", "mirrored", "stacked"]:

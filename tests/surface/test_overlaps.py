@@ -13,6 +13,7 @@ from meshes_traps import halves, mirror_stacked
 from shared_data import read_if_there
 
 from poredepth import MeshError, PolygonMesh, read_obj
+from poredepth.surface import overlaps
 from poredepth.surface.findings import TOLD_OVERLAP_RATIO
 from poredepth.surface.overlaps import TOUCH_UV, chart_overlap
 from poredepth.surface.skin import SurfaceWarning, surface_from_mesh
@@ -60,6 +61,17 @@ def test_two_turned_charts_overlap_by_the_area_of_their_common_polygon(seed):
     assert [0.3 + found.shown_at_mm[0] / 100, 0.3 + found.shown_at_mm[1] / 80] == pytest.approx(found.uv, abs=1e-9)
 
 
+@pytest.mark.parametrize("n_looks", [1, overlaps.N_LOOKS])
+def test_quads_with_other_diagonals_on_each_other_are_wholly_lost(n_looks, monkeypatch):
+    """The diagonals of mirrored squares run through the centres of each other's triangles; 1 is one look a triangle."""
+    monkeypatch.setattr(overlaps, "N_LOOKS", n_looks)
+    found = chart_overlap(
+        _surface(_plates(lambda x, y: (0.1 + 0.5 * x, 0.1 + 0.5 * y), lambda x, y: (0.6 - 0.5 * x, 0.1 + 0.5 * y)))
+    )
+    assert found.lost_mm2 == pytest.approx(400, rel=0.01)
+    assert found.kind == "mirrored"
+
+
 def test_three_plates_on_one_place_lose_two():
     def one(x, y):
         return 0.1 + 0.5 * x, 0.1 + 0.5 * y
@@ -77,10 +89,14 @@ def test_the_first_face_of_the_file_keeps_its_texels_whatever_the_order_of_point
 
 
 @pytest.mark.parametrize("off", [0.0, 1e-6, 0.9 * TOUCH_UV])
-def test_charts_that_merely_touch_or_are_rounded_into_each_other_are_no_overlap(off):
+@pytest.mark.parametrize("size", [0.9, 0.01])
+def test_charts_that_merely_touch_or_are_rounded_into_each_other_are_no_overlap(off, size):
+    def left(x, y):
+        return 0.05 + size * x, 0.05 + size * y
+
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        s = surface_from_mesh(halves(lambda x, y: (0.47 - off + 0.9 * x, 0.02 + 0.9 * y)), "mm")
+        s = surface_from_mesh(halves(lambda x, y: (0.05 + size * (0.5 + x) - off, 0.05 + size * y), left), "mm")
     assert chart_overlap(s) is None
 
 
