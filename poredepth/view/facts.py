@@ -72,9 +72,8 @@ def _overlap(surface: Surface) -> str:
     found = chart_overlap(surface)
     if found is None:
         return "none"
-    return (
-        f"{found.lost_mm2:.3g} mm2 of skin under other skin, {100 * found.uv_ratio:.2g} % of the charts ({found.kind})"
-    )
+    share = f"{100 * found.uv_ratio:.2g} % of the charts' area"
+    return f"{found.lost_mm2:.3g} mm2 of skin under other skin, {share} ({found.kind})"
 
 
 def _uv_stretch(surface: Surface) -> str:
