@@ -13,18 +13,16 @@ import numpy as np
 import pytest
 from meshes_atlas import faces_of
 from meshes_traps import Trap, plain_mesh, traps
-from recipes import composed_of, scatter_layer
+from recipes import composed_of, relief_patch, scatter_layer
 from reference import holders, nearest_segments, texel_centre_uv
-from scipy.ndimage import gaussian_filter
 
 from poredepth import compose, random_skin_points
 from poredepth.errors import PoredepthWarning
-from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
 from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.masks import sample_pictures
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.regions import sample_pictures
 from poredepth.surface.skin import surface_from_mesh
 
 SIZE_PX, GUTTER_PX = 256, 4
@@ -33,17 +31,12 @@ TRAPS = traps()
 BASE = {"name": "base", "map": "array", "scale_mm": 1.0}
 
 
-def _patch() -> HeightPatch:
-    relief = gaussian_filter(np.random.default_rng(6).normal(size=(200, 200)), 2.0, mode="wrap")
-    return HeightPatch("relief", relief * 0.02 / relief.std(), 0.1)
-
-
 def _composed(mesh, size_px=SIZE_PX):
     """A composition, and what was warned of on the way."""
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", PoredepthWarning)
         c = composed_of(
-            mesh, "mm", {"relief": _patch()}, [scatter_layer("relief", 16.0)], directions=GUIDES,
+            mesh, "mm", {"relief": relief_patch()}, [scatter_layer("relief", 16.0)], directions=GUIDES,
             output={"size_px": size_px, "gutter_px": GUTTER_PX},
         )  # fmt: skip
     return c, [str(w.message) for w in said if issubclass(w.category, PoredepthWarning)]
