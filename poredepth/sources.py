@@ -13,8 +13,8 @@ from poredepth.patch.read import load_patch, read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.recipe.files import TILE_PATTERN, tile_files
 from poredepth.recipe.model import UDIM_TOKEN, LayerSpec, Recipe
+from poredepth.surface.masks import Pictures, read_masks
 from poredepth.surface.obj import read_obj_polylines
-from poredepth.surface.regions import Pictures, read_masks
 
 
 def load_patches(recipe: Recipe, given: Mapping[str, HeightPatch]) -> dict[str, HeightPatch]:

@@ -71,6 +71,18 @@ def sphere_mesh(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
     return PolygonMesh.from_arrays(np.array(position), faces, np.array(uv), face_uv)
 
 
+def two_sheets_mesh(width_mm: float = 20, n: int = 8, gap_mm: float = 0.5) -> PolygonMesh:
+    """Two flat sheets that face each other across a gap and are not connected; groups ``lower`` (z = 0), ``upper``."""
+    position, faces = grid(width_mm, width_mm, n, n)
+    first = len(position)
+    both = np.vstack([position, position + [0, 0, gap_mm]])
+    turned = [[i + first for i in reversed(face)] for face in faces]
+    uv = both[:, :2] / width_mm * 0.45 + 0.02
+    uv[first:, 0] += 0.5
+    groups = ["lower"] * len(faces) + ["upper"] * len(faces)
+    return PolygonMesh.from_arrays(both, faces + turned, uv, faces + turned, groups=groups)
+
+
 def sphere_surface(*args, **kwargs) -> Surface:
     return surface_from_mesh(sphere_mesh(*args, **kwargs), "mm")
 

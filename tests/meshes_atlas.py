@@ -13,6 +13,10 @@ def faces_of(mesh: PolygonMesh) -> list[list[int]]:
     return [mesh.face_position[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)]
 
 
+def face_uvs_of(mesh: PolygonMesh) -> list[list[int]]:
+    return [mesh.face_texcoord[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)]
+
+
 def sphere_unwrapped_anew(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
     """`sphere_mesh` with each chart moved: turned, mirrored, scaled otherwise in u and v, some four times denser."""
     mesh = sphere_mesh(radius_mm, n)
@@ -38,7 +42,7 @@ def sphere_unwrapped_anew(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
         mesh.position,
         faces_of(mesh),
         uv,
-        [mesh.face_texcoord[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)],
+        face_uvs_of(mesh),
     )
 
 

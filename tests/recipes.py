@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from poredepth import prepare, recipe_from_dict
 from poredepth.patch.synthesise import pores
@@ -23,6 +24,13 @@ def grating(wave_mm: float = 1.0, amplitude_mm: float = 0.01) -> HeightPatch:
 @cache
 def pore_patch() -> HeightPatch:
     return HeightPatch("pores", pores(20.0, TEXEL_MM, seed=4), TEXEL_MM)
+
+
+@cache
+def relief_patch() -> HeightPatch:
+    """Smooth noise, Sq 20 um, on texels of 0.1 mm: quick to lay."""
+    relief = gaussian_filter(np.random.default_rng(6).normal(size=(200, 200)), 2.0, mode="wrap")
+    return HeightPatch("relief", relief * 0.02 / relief.std(), 0.1)
 
 
 def composed_of(mesh, unit, patches, layers, **recipe):

@@ -58,3 +58,44 @@ def point_in_triangle(point, corner):
         )
         / whole
     )
+
+
+def texel_centre_uv(tile, size_px):
+    """UV of every texel centre of a tile, row by row from the top: float64 (size_px^2, 2)."""
+    rows, cols = np.indices((size_px, size_px))
+    column, row = (tile - 1001) % 10, (tile - 1001) // 10
+    return np.column_stack([column + (cols.ravel() + 0.5) / size_px, row + 1 - (rows.ravel() + 0.5) / size_px])
+
+
+def holders(at_uv, corner_uv, face, slack=1e-9):
+    """Which triangles hold points of UV, by trying every one: the first face wins.
+
+    at_uv (n, 2), corner_uv (n_triangles, 3, 2), face (n_triangles,).  Gives triangle (n,), -1 where none, and
+    barycentrics (n, 3).
+    """
+    triangle, barycentric = np.full(len(at_uv), -1), np.zeros((len(at_uv), 3))
+    for t in np.argsort(face, kind="stable"):
+        a, b, c = corner_uv[t]
+        whole = _cross(b - a, c - a)
+        if not abs(whole) > 1e-14:
+            continue
+        with_each = np.stack(
+            [_cross(b - at_uv, c - at_uv), _cross(c - at_uv, a - at_uv), _cross(a - at_uv, b - at_uv)], axis=1
+        )
+        found = with_each / whole
+        inside = (found >= -slack).all(axis=1)
+        new = inside & (triangle < 0)
+        triangle[new], barycentric[new] = t, found[new]
+    return triangle, barycentric
+
+
+def _cross(a, b):
+    return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+
+
+def nearest_segments(at, start, end):
+    """Distance of points (n, 2) to each of m segments, (n, m), and the nearest point's share along it, (n, m)."""
+    way = end - start
+    length2 = np.maximum((way**2).sum(axis=1), 1e-300)
+    share = np.clip(((at[:, None] - start) * way).sum(axis=2) / length2, 0, 1)
+    return np.linalg.norm(start + share[..., None] * way - at[:, None], axis=2), share

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import Annotated
 
@@ -76,11 +77,14 @@ def _mesh(file: Path, unit: str) -> list[tuple[str, str]]:
 
 def _recipe(file: Path) -> list[tuple[str, str]]:
     from poredepth import load_recipe
+    from poredepth.errors import PoredepthWarning
     from poredepth.surface.skin import load_surface
     from poredepth.view.facts import mesh_facts, recipe_facts
 
     recipe = load_recipe(file)
     with shown_progress() as on_progress:
         composition = prepared(recipe, on_progress)
-    surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit, recipe.mesh.subdivide)
+    with warnings.catch_warnings():  # said already: this is the same mesh, before its edges were split
+        warnings.simplefilter("ignore", PoredepthWarning)
+        surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit, recipe.mesh.subdivide)
     return mesh_facts(surface, recipe.mesh.unit) + recipe_facts(composition)

@@ -22,6 +22,7 @@ from poredepth.surface.directions import DirectionField
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.scalars import Factor, factor_at
 from poredepth.surface.skin import Surface
+from poredepth.surface.tiles import tiles_touched
 
 #: A relief smaller than this share of its true size is taken for a mistake.
 LEAST_SIZE = 0.05
@@ -157,8 +158,7 @@ def compile_map_layer(
 
 
 def _warn_of_missing_tiles(spec: LayerSpec, tiles: tuple[int, ...], surface: Surface) -> None:
-    tile_uv = np.floor(surface.corner_uv[surface.has_uv].mean(axis=1)).astype(np.int64)
-    missing = sorted(set(np.unique(1001 + tile_uv[:, 0] + 10 * tile_uv[:, 1]).tolist()) - set(tiles))
+    missing = sorted(set(tiles_touched(*surface.tile_span)) - set(tiles))
     if missing:
         warnings.warn(
             f"layer '{spec.name}': no picture for UV tile {', '.join(map(str, missing))}, the layer is flat there; a "

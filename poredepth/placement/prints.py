@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+#: A sharpness beyond all: prints do not overlap at all.
+STRONGEST_ONLY = 0
+
 
 @dataclass(frozen=True)
 class Prints:
@@ -19,14 +22,15 @@ class Prints:
     ----------
     start : int64 (n_triangles + 1,), the rows of triangle t are start[t] to start[t + 1], in order of print
     print_id : int32 (n_rows,)
-    picture : int32 (n_rows,), which picture of the layer the print shows (always 0 for one patch)
+    picture : int32 (n_rows,), which picture of the layer the print shows (always 0 for one patch), -1 for none: flat
     corner_mm : float32 (n_rows, 3, 2), patch coordinates of the corners, mm: x to the right, y upwards
     corner_weight : float32 (n_rows, 3)
     zoom : float32 (n_rows,), mm of the patch in one mm of skin, the finer way: what a texel's size is multiplied by
         before it is filtered for; one value for all rows of a print
     pair_start : int64 (n_triangles + 1,), likeness : float32 (n_pairs,), correlation of the heights of two prints
         where they meet, for the pairs of rows of triangle t in the order (0, 1), (0, 2), ... (1, 2), ...
-    sharpness : int, the weight's power when prints meet: the larger, the narrower the overlap
+    sharpness : int, the weight's power when prints meet: the larger, the narrower the overlap; or
+        ``STRONGEST_ONLY``, the first of the strongest prints of a point is the only one
     keep_contrast : prints meet so that the variance of unrelated ones is kept; else as a plain average
     centre_triangle, centre_barycentric : int32 (n_prints,), float64 (n_prints, 3), empty for whole-skin placements
     """

@@ -179,10 +179,12 @@ def add_prints(
             x = b0 * corner_mm[e, 0, 0] + b1 * corner_mm[e, 1, 0] + b2 * corner_mm[e, 2, 0]
             y = b0 * corner_mm[e, 0, 1] + b1 * corner_mm[e, 1, 1] + b2 * corner_mm[e, 2, 1]
             i = picture[e]
+            shares += share[a]
+            if i < 0:
+                continue
             fine = texel * zoom[e]
             total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, coefficients)
             mean += share[a] * mean_mm[i]
-            shares += share[a]
         if n_live > 1:
             total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
         height_mm[p] += gain * mask[p] * (total + mean / shares)
@@ -190,12 +192,21 @@ def add_prints(
 
 @njit(nogil=True, cache=True)
 def _live_prints(b0, b1, b2, first, last, corner_weight, sharpness, share, live):
-    """Rows of a triangle that count at a point, and their shares beside the strongest; returns how many."""
+    """Rows of a triangle that count at a point, and their shares beside the strongest; returns how many.
+
+    With a ``sharpness`` of 0 only the first of the strongest counts.
+    """
     most = np.float32(0)
+    strongest = first
     for e in range(first, last):
         w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
         share[e - first] = w
-        most = max(most, w)
+        if w > most:
+            most, strongest = w, e
+    if sharpness == 0 and most > np.float32(0):
+        share[0] = np.float32(1)
+        live[0] = strongest
+        return 1
     n_live = 0
     for e in range(first, last):
         w = share[e - first]

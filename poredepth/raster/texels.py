@@ -13,6 +13,7 @@ from poredepth.raster.window import Window
 from poredepth.surface.metric import corner_footprint_mm
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
+from poredepth.surface.tiles import column_and_row, tile_span, tiles_touched
 
 
 @dataclass(frozen=True)
@@ -37,15 +38,8 @@ class TileRaster:
     @cached_property
     def tiles(self) -> tuple[int, ...]:
         """Numbers (1001 + U + 10 V) of the tiles that hold any skin."""
-        uv = self.surface.corner_uv[self.surface.has_uv]
-        # what reaches less than half a texel over a tile's border (u exactly 1, or rounded) meets no texel centre there
-        slack = 0.5 / self.size_px
-        low = np.floor(uv.min(axis=1) + slack).astype(int)
-        high = np.ceil(uv.max(axis=1) - slack).astype(int) - 1
-        found = set()
-        for span in np.unique(np.hstack([low, high]), axis=0):
-            found |= {(u, v) for u in range(span[0], span[2] + 1) for v in range(span[1], span[3] + 1)}
-        tiles = tuple(sorted(1001 + u + 10 * v for u, v in found if 0 <= u <= 9 and 0 <= v <= 9))
+        # what reaches less than half a texel over a tile's border meets no texel centre there
+        tiles = tiles_touched(*tile_span(self.surface.corner_uv, 0.5 / self.size_px))
         if not tiles:
             raise MeshError(
                 f"{self.surface.label}: no UVs lie in the tiles 1001 to 1100; allowed: u and v from 0 to 10; move the "
@@ -117,8 +111,7 @@ class _TileView:
     """Triangles and chart borders of a surface in texels of one tile."""
 
     def __init__(self, surface: Surface, size_px: int, tile: int):
-        column, row = (tile - 1001) % 10, (tile - 1001) // 10
-        uv = surface.corner_uv - [column, row]
+        uv = surface.corner_uv - column_and_row(tile)
         self.corner_px = np.stack([uv[..., 0] * size_px, (1.0 - uv[..., 1]) * size_px], axis=2)
         self.affine = _barycentric_affine(self.corner_px)
         self._low, self._high = self.corner_px.min(axis=1), self.corner_px.max(axis=1)

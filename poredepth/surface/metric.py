@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from poredepth.errors import MeshError
-from poredepth.surface.skin import Surface
+
+if TYPE_CHECKING:
+    from poredepth.surface.skin import Surface
 
 
 def mm_per_uv(surface: Surface) -> np.ndarray:
@@ -19,7 +23,8 @@ def mm_per_uv(surface: Surface) -> np.ndarray:
     d_mm = np.stack([flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]], axis=2)
     d_uv = np.stack([uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]], axis=2)
     out = np.full((surface.n_triangles, 2, 2), np.nan)
-    ok = np.abs(np.linalg.det(d_uv)) > 1e-20
+    with np.errstate(invalid="ignore"):
+        ok = np.abs(np.linalg.det(d_uv)) > 1e-20
     out[ok] = d_mm[ok] @ np.linalg.inv(d_uv[ok])
     return out
 
@@ -43,7 +48,8 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
 
     The larger of the two stretches is taken, so that detail too fine for the texel is filtered, not aliased; it is
     averaged over each UV vertex, so that it varies without a step inside a chart: by area in UV, so that a triangle
-    that is nearly collapsed there, and covers no texel, has no say.
+    that is nearly collapsed there, and covers no texel, has no say.  Skin without area in UV, which gutters show, gets
+    the median.
 
     Returns
     -------
@@ -57,7 +63,7 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     weight = np.bincount(corner.ravel(), area, n_uv)
     total = np.bincount(corner.ravel(), area * np.repeat(wide_mm[ok], 3), n_uv)
     mean = np.divide(total, weight, out=np.ones(n_uv), where=weight > 0)
-    out = np.ones((surface.n_triangles, 3), np.float32)
+    out = np.full((surface.n_triangles, 3), np.median(wide_mm[ok]) if ok.any() else 1.0, np.float32)
     out[ok] = mean[corner]
     return out
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -19,6 +18,7 @@ from poredepth.recipe.model import RegionSpec
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import snapped_points
+from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures, warn_of_seams
 from poredepth.surface.skin import Surface
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
@@ -26,8 +26,6 @@ HARD_EDGE_MM = 1e-3
 
 #: Barycentrics of the lattice that decides whether a painted mask touches a triangle.
 _LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
-
-Pictures = Mapping[int, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -76,14 +74,23 @@ def build_regions(
     ----------
     surface : the skin
     specs : by name; sets name other regions (cycles are refused when the recipe is read)
-    read_mask : function that reads a mask named in the recipe as pictures by tile
-    only : names of the regions that are wanted, with what they are made of; default: all
+    read_mask : function that reads a mask named in the recipe as pictures by tile, which are then the regions' own
+    only : names of the regions that are wanted, with what they are made of, for a first look (nothing is warned of);
+        default: all
 
     Raises
     ------
     RegionError : no such group, or a centre that lies far from the skin
     """
     done: dict[str, RegionField] = {}
+    masks: dict[str, Pictures] = {}
+
+    def mask_of(name: str, file: str) -> Pictures:
+        if file not in masks:  # two regions may name one mask
+            masks[file] = filled_beside_charts(surface, read_mask(file))
+            if only is None:
+                warn_of_seams(surface, name, masks[file])
+        return masks[file]
 
     def build(name: str) -> RegionField:
         if name not in done:
@@ -91,7 +98,7 @@ def build_regions(
             if spec.names:
                 done[name] = SetField(spec.kind, tuple(build(part) for part in spec.names))
             else:
-                done[name] = _leaf(surface, name, spec, read_mask)
+                done[name] = _leaf(surface, name, spec, mask_of)
         return done[name]
 
     for name in specs if only is None else sorted(only):
@@ -99,13 +106,13 @@ def build_regions(
     return done
 
 
-def _leaf(surface: Surface, name: str, spec: RegionSpec, read_mask: Callable[[str], Pictures]) -> RegionField:
+def _leaf(surface: Surface, name: str, spec: RegionSpec, mask_of: Callable[[str, str], Pictures]) -> RegionField:
     if spec.kind == "group":
         inside = surface.tri_group == _group_number(surface, name, spec.group)
         return RampField(_ramp_of_triangles(surface, inside, spec.feather_mm))
     if spec.kind == "center":
         return _disk(surface, name, spec)
-    field = PictureField(read_mask(spec.mask))
+    field = PictureField(mask_of(name, spec.mask))
     if spec.feather_mm is None:
         return field
     centre = np.full((surface.n_triangles, 3), 1 / 3)
@@ -150,32 +157,6 @@ def _disk(surface: Surface, name: str, spec: RegionSpec) -> DiskField:
     reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)
     return DiskField(distance_mm.astype(np.float32), float(spec.radius_mm), float(width_mm))
-
-
-def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
-    """Bilinear value of pictures by tile at skin points (n,), (n, 3); 0 where there is no picture or no UV."""
-    corner_uv = surface.corner_uv[triangle]
-    corner_uv[triangle < 0] = np.nan
-    uv = np.einsum("nk,nkx->nx", barycentric, corner_uv)
-    tile_uv = np.floor(corner_uv.mean(axis=1))
-    out = np.zeros(len(triangle), np.float32)
-    for tile, picture in pictures.items():
-        column, row = (tile - 1001) % 10, (tile - 1001) // 10
-        here = (tile_uv[:, 0] == column) & (tile_uv[:, 1] == row)
-        if here.any():
-            out[here] = _bilinear(picture, uv[here, 0] - column, uv[here, 1] - row)
-    return out
-
-
-def _bilinear(picture: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-    rows, cols = picture.shape
-    x = np.clip(u * cols - 0.5, 0, cols - 1)
-    y = np.clip((1 - v) * rows - 0.5, 0, rows - 1)
-    x0, y0 = np.minimum(x.astype(int), max(cols - 2, 0)), np.minimum(y.astype(int), max(rows - 2, 0))
-    x1, y1 = np.minimum(x0 + 1, cols - 1), np.minimum(y0 + 1, rows - 1)
-    fx, fy = x - x0, y - y0
-    top = picture[y0, x0] * (1 - fx) + picture[y0, x1] * fx
-    return top * (1 - fy) + (picture[y1, x0] * (1 - fx) + picture[y1, x1] * fx) * fy
 
 
 def region_weight(surface: Surface, field: RegionField, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
@@ -269,24 +250,3 @@ def _painted_triangles(surface: Surface, field: PictureField) -> np.ndarray:
     vertex = np.zeros(surface.n_vertices, bool)
     vertex[surface.tri_vertex[touched]] = True
     return vertex[surface.tri_vertex].any(axis=1)
-
-
-def read_masks(path: Path, read_picture: Callable[[Path], np.ndarray], tiles: Mapping[int, Path]) -> Pictures:
-    """Read mask pictures by tile, clipped to 0..1.
-
-    Raises
-    ------
-    RegionError : values far outside 0..1 (a height map given as a mask)
-    """
-    pictures = {}
-    for tile, file in tiles.items():
-        picture = np.asarray(read_picture(file), np.float32)
-        if picture.min() < -0.01 or picture.max() > 1.01:
-            raise RegionError(
-                f"{file}: mask values run from {picture.min():g} to {picture.max():g}; allowed: 0 (outside) to 1 "
-                "(inside); is this a height map?"
-            )
-        pictures[tile] = np.clip(picture, 0.0, 1.0)
-    if not pictures:
-        raise RegionError(f"{path}: no mask picture found")
-    return pictures

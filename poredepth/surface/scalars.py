@@ -12,7 +12,7 @@ from poredepth.errors import RegionError
 from poredepth.recipe.model import VarySpec
 from poredepth.surface.geodesic import distance_from_points_mm
 from poredepth.surface.locate import snapped_points
-from poredepth.surface.regions import Pictures, sample_pictures
+from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures
 from poredepth.surface.skin import Surface
 
 
@@ -49,7 +49,7 @@ def build_factor(surface: Surface, spec: VarySpec, where: str, read_mask: Callab
     """
     if spec.map is not None:
         black, white = (default if x is None else x for x, default in ((spec.black, 0.0), (spec.white, 1.0)))
-        return PictureFactor(read_mask(spec.map), black, white)
+        return PictureFactor(filled_beside_charts(surface, read_mask(spec.map)), black, white)
     return VertexFactor(_ramp(surface, spec, where).astype(np.float32))
 
 

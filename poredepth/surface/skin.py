@@ -12,9 +12,11 @@ from scipy.spatial import cKDTree
 
 from poredepth.errors import MeshError, PoredepthWarning
 from poredepth.surface import topology
+from poredepth.surface.findings import mesh_findings
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.refine import FineTriangles, split_bridges, split_long_edges
 from poredepth.surface.subdivide import subdivided
+from poredepth.surface.tiles import tile_span
 from poredepth.surface.triangulate import triangulate
 from poredepth.units import mm_from
 
@@ -100,6 +102,11 @@ class Surface:
         return (self.tri_uv_vertex >= 0).all(axis=1)
 
     @cached_property
+    def tile_span(self) -> tuple[np.ndarray, np.ndarray]:
+        """First and last column and row of UV tiles that each triangle lies in, int64 (n_triangles, 2) each."""
+        return tile_span(self.corner_uv)
+
+    @cached_property
     def normal(self) -> np.ndarray:
         """float64 (n_triangles, 3): unit outward normals, zero for triangles without area."""
         cross = self._cross_mm2
@@ -147,6 +154,11 @@ class Surface:
         """Positions (n, 3) in mm of skin points given by triangle (n,) and barycentrics (n, 3)."""
         return np.einsum("nk,nkx->nx", barycentric, self.corner_mm[triangle])
 
+    def place_text(self, at_mm: np.ndarray) -> str:
+        """A place (3,) in mm as a person finds it: coordinates as the mesh file counts them, to 0.1 mm or finer."""
+        decimals = max(0, int(np.ceil(-np.log10(0.1 / self.mm_per_unit))))
+        return "[" + ", ".join(f"{x:.{decimals}f}" for x in at_mm / self.mm_per_unit) + "] in mesh units"
+
 
 def surface_from_mesh(mesh: PolygonMesh, unit: str, subdivide: int = 0) -> Surface:
     """Build the welded skin from a polygon mesh whose numbers are in ``unit``, after ``subdivide`` Catmull-Clark steps.
@@ -156,7 +168,7 @@ def surface_from_mesh(mesh: PolygonMesh, unit: str, subdivide: int = 0) -> Surfa
 
     Raises
     ------
-    MeshError : no face has UVs
+    MeshError : no face has UVs, or nearly all charts lie on each other
     """
     mesh = subdivided(mesh, subdivide)
     position_mm = mm_from(np.asarray(mesh.position, float), unit)
@@ -252,20 +264,5 @@ def _report(surface: Surface) -> None:
         )
     if not surface.area_mm2.sum() > 0:
         raise MeshError(f"{surface.label}: no face has any area; allowed: a surface; check the mesh's coordinates")
-    findings = []
-    if not surface.has_uv.all():
-        findings.append(f"{(~surface.has_uv).sum()} triangles have no UVs and get no texels")
-    if len(surface.adjacency.non_manifold):
-        findings.append(
-            f"{len(surface.adjacency.non_manifold)} edges are shared by more than two faces or have faces of "
-            "opposite winding; skin is laid on either side as if cut there"
-        )
-    flat = int((surface.area_mm2 <= 0).sum())
-    if flat:
-        findings.append(f"{flat} triangles have no area")
-    mapped = surface.corner_uv[surface.has_uv]
-    outside = int(((mapped < -1e-6) | (mapped > 10 + 1e-6)).any(axis=(1, 2)).sum())
-    if outside:
-        findings.append(f"{outside} triangles reach outside the UV tiles 1001 to 1100 and get no texels there")
-    for finding in findings:
+    for finding in mesh_findings(surface):
         warnings.warn(f"{surface.label}: {finding}", SurfaceWarning, stacklevel=3)

@@ -13,7 +13,8 @@ from poredepth.pipeline import Composition
 from poredepth.placement.prints import stretch, visible_area_mm2
 from poredepth.placement.scatter import ALLOWED_STRETCH
 from poredepth.raster.texels import TileRaster
-from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, uv_area
+from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
+from poredepth.surface.overlaps import chart_overlap
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
 from poredepth.surface.size import size_advice
@@ -48,7 +49,8 @@ def mesh_facts(surface: Surface, unit: str) -> list[Row]:
         ("joined seams", f"{surface.n_joined_edges} edges that were cut apart in the file"),
         ("charts", f"{len(np.unique(chart))}, of which {len(mirrored)} mirrored; {seam} seam edges"),
         ("UV tiles", ", ".join(map(str, raster.tiles))),
-        ("UV area used", "; ".join(f"{tile}: {used}" for tile, used in _uv_use(surface, raster))),
+        ("UV area used", "; ".join(f"{tile}: {used}" for tile, used in _uv_use(raster))),
+        ("UV overlap", _overlap(surface)),
         ("texel on skin", "; ".join(f"{n}: {UM_PER_MM * median_texel_mm(surface, n):.1f} um" for n in TOLD_SIZES_PX)),
         ("UV stretch", _uv_stretch(surface)),
     ]
@@ -61,17 +63,18 @@ def _group_areas(surface: Surface) -> list[str]:
     return [f"{name} {mm2 / 100:.1f} cm2" for name, mm2 in zip(surface.group_names, area, strict=True)]
 
 
-def _uv_use(surface: Surface, raster: TileRaster) -> list[tuple[int, str]]:
-    """Share of each tile that is covered, and how much of the charts' area lies over other charts."""
-    area, tile_uv = uv_area(surface), np.floor(surface.corner_uv.mean(axis=1))
-    out = []
-    for tile in raster.tiles:
-        covered = float((raster.skin_points(tile, raster.whole()).triangle >= 0).mean())
-        here = (tile_uv[:, 0] == (tile - 1001) % 10) & (tile_uv[:, 1] == (tile - 1001) // 10)
-        over = float(area[here].sum()) - covered
-        overlap = f", {100 * over:.1f} % lies over other charts" if over > 0.002 else ""
-        out.append((tile, f"{100 * covered:.1f} %{overlap}"))
-    return out
+def _uv_use(raster: TileRaster) -> list[tuple[int, str]]:
+    """Share of each tile that is covered."""
+    covered = ((t, float((raster.skin_points(t, raster.whole()).triangle >= 0).mean())) for t in raster.tiles)
+    return [(tile, f"{100 * share:.1f} %") for tile, share in covered]
+
+
+def _overlap(surface: Surface) -> str:
+    found = chart_overlap(surface)
+    if found is None:
+        return "none"
+    share = f"{100 * found.uv_ratio:.2g} % of the charts' area"
+    return f"{found.lost_mm2:.3g} mm2 of skin under other skin, {share} ({found.kind})"
 
 
 def _uv_stretch(surface: Surface) -> str:

@@ -133,6 +133,21 @@ def test_a_mesh_of_the_wrong_size_is_told_before_the_long_work(folder):
     assert said.index(advice[0]) < said.index("laying patches")
 
 
+def test_charts_that_overlap_are_told_once_by_compose_and_by_inspect(folder):
+    text = (folder / "plate.obj").read_text()
+    half = [f"vt {min(i % 9, 8 - i % 9) / 8} {i // 9 / 8}" for i in range(81)]  # mirrored about the middle
+    lines = [line for line in text.splitlines() if not line.startswith("vt ")]
+    (folder / "plate.obj").write_text("\n".join(half + lines) + "\n")
+    for words in (["compose", "plate.yaml", "-o", "out", "--size", 64], ["inspect", "plate.yaml"]):
+        done = _run(*words, cwd=folder)
+        assert done.returncode == 0, done.stderr
+        [warning] = [line for line in done.stderr.splitlines() if line.startswith("warning: ")]
+        assert "plate.obj: charts overlap in UV: 800 mm2 of skin (50 % of the charts' area)" in warning
+        assert "move the charts of one half by a whole tile (u + 1)" in warning
+    [row] = [line for line in done.stdout.splitlines() if line.startswith("UV overlap")]
+    assert row.endswith("  800 mm2 of skin under other skin, 50 % of the charts' area (mirrored)")
+
+
 def test_bad_recipe_ends_with_3_and_all_findings(folder):
     (folder / "plate.yaml").write_text(
         RECIPE.replace("region: middle", "region: midle").replace("print_mm: 8", "print_mm: -8")

@@ -8,7 +8,7 @@ from reference import point_in_triangle
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import Window, row_blocks
 from poredepth.surface.obj import PolygonMesh
-from poredepth.surface.skin import surface_from_mesh
+from poredepth.surface.skin import SurfaceWarning, surface_from_mesh
 
 SEAM = surface_from_mesh(two_charts_mesh(), "mm")
 
@@ -109,7 +109,10 @@ def test_overlapping_charts_the_first_face_of_the_file_wins():
     both = np.vstack([position, position + [20, 0, 0]])
     second_first = [[i + 4 for i in faces[0]], faces[0]]
     uv = np.vstack([position[:, :2], position[:, :2]]) / 10
-    s = surface_from_mesh(PolygonMesh.from_arrays(both, second_first, uv, second_first), "mm")
+    with pytest.warns(
+        SurfaceWarning, match="charts overlap in UV: 100 mm2 of skin .50 % of the charts' area. lie under"
+    ):
+        s = surface_from_mesh(PolygonMesh.from_arrays(both, second_first, uv, second_first), "mm")
     points = TileRaster(s, 20, 0).skin_points(1001, Window(0, 0, 20, 20))
     assert (s.tri_face[points.triangle] == 0).all()
     assert (s.points_mm(points.triangle, points.barycentric.astype(float))[:, 0] >= 20).all()

@@ -1,11 +1,10 @@
 import numpy as np
 import pytest
-from meshes import flat_surface, grid, sphere_surface
+from meshes import flat_surface, sphere_surface, two_sheets_mesh
 
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import nearest_skin_points
-from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.skin import refined, surface_from_mesh
 
 
@@ -36,11 +35,7 @@ def test_distance_from_a_border_line_on_a_plane():
 
 def test_distance_never_goes_through_the_air():
     """Two sheets 0.5 mm apart: nothing is reached on the other one."""
-    position, faces = grid(20, 20, 8, 8)
-    n = len(position)
-    both = np.vstack([position, position + [0, 0, 0.5]])
-    all_faces = faces + [[i + n for i in f] for f in faces]
-    s = surface_from_mesh(PolygonMesh.from_arrays(both, all_faces, both[:, :2] / 50, all_faces), "mm")
+    s = surface_from_mesh(two_sheets_mesh(), "mm")
     d = distance_from_point_mm(s, nearest_skin_points(s, np.array([10.0, 10, 0]))[0])
     assert np.isinf(d[s.position_mm[:, 2] > 0.25]).all()
     assert np.isfinite(d[s.position_mm[:, 2] < 0.25]).all()

@@ -48,7 +48,8 @@ def test_two_sheets_that_only_touch_are_not_joined():
     # a second square with one corner in common, and a third lying 0.5 mm above the first
     both = np.vstack([position, position + [10, 10, 0], position + [0, 0, 0.5]])
     all_faces = faces + [[i + n for i in f] for f in faces] + [[i + 2 * n for i in f] for f in faces]
-    s = surface_from_mesh(PolygonMesh.from_arrays(both, all_faces, both[:, :2] / 30, all_faces), "mm")
+    uv = both[:, :2] / 30 + [0.6, 0] * (both[:, 2:] > 0)  # no chart on another
+    s = surface_from_mesh(PolygonMesh.from_arrays(both, all_faces, uv, all_faces), "mm")
     assert s.n_joined_edges == 0
     assert s.n_vertices == 3 * n
 
@@ -88,8 +89,12 @@ def test_no_uv_at_all_is_an_error_and_some_missing_a_warning():
 def test_non_manifold_edge_is_a_border_with_a_warning():
     position = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, -1, 0], [0, 0, 1]], float)
     faces = [[0, 1, 2], [1, 0, 3], [0, 1, 4]]
-    with pytest.warns(SurfaceWarning, match="shared by more than two faces"):
-        s = surface_from_mesh(PolygonMesh.from_arrays(position, faces, position[:, :2] / 4 + 0.5, faces), "mm")
+    uv = np.vstack([position[:, :2] / 4 + 0.3, [[0.7, 0.7], [0.9, 0.7], [0.7, 0.9]]])
+    mesh = PolygonMesh.from_arrays(position, faces, uv, [[0, 1, 2], [1, 0, 3], [5, 6, 7]])
+    with pytest.warns(
+        SurfaceWarning, match=r"shared by more than two faces .* the first at \[0\.5, 0\.0, 0\.0\] in mesh units"
+    ):
+        s = surface_from_mesh(mesh, "mm")
     assert (s.adjacency.triangle == -1).all()
 
 
