@@ -104,7 +104,7 @@ def prepare(
     on_progress("directions", 0, 1)
     surface, field = _fine_skin(surface, recipe)
     on_progress("regions", 0, 1)
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe))
+    regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks)
     ground = LayingGround(surface, field, regions, recipe.seed)
     layers = []
     for number, spec in enumerate(recipe.layers):
