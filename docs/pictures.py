@@ -8,15 +8,40 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from poredepth import load_recipe, prepare, preview, recipe_from_dict
+from poredepth import load_recipe, load_surface, prepare, preview, recipe_from_dict
 from poredepth.demo import demo_recipe_file
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
 from poredepth.placement.scatter import ScatterSpec, scatter
+from poredepth.recipe.anatomy import PARTS
 from poredepth.surface.obj import PolygonMesh
+from poredepth.surface.parts import face_partition
+from poredepth.surface.skin import refined
 from poredepth.view.head import head_picture
+from poredepth.view.plate import head_plate
 
 IMAGES = Path(__file__).parent / "images"
+
+#: Linear colours of the parts: blues, sand and violets that also differ in lightness, so that neighbours part without
+#: red against green.  Left and right are alike.
+PART_LINEAR = {
+    "forehead": (0.30, 0.50, 0.72),
+    "glabella": (0.80, 0.66, 0.30),
+    "temple": (0.78, 0.74, 0.64),
+    "eyelids": (0.56, 0.34, 0.62),
+    "nose_bridge": (0.10, 0.25, 0.50),
+    "nose_tip": (0.86, 0.60, 0.22),
+    "nose_wing": (0.55, 0.70, 0.88),
+    "cheek": (0.84, 0.72, 0.44),
+    "upper_lip": (0.34, 0.24, 0.46),
+    "lips": (0.80, 0.52, 0.72),
+    "chin": (0.32, 0.48, 0.70),
+    "jaw": (0.20, 0.17, 0.32),
+    "neck": (0.72, 0.72, 0.74),
+    "ear": (0.56, 0.34, 0.62),
+    "scalp": (0.42, 0.40, 0.40),
+    "rest": (1.0, 1.0, 1.0),
+}
 
 
 def save(image: np.ndarray, name: str, width_px: int) -> None:
@@ -80,9 +105,30 @@ def forehead_lines() -> np.ndarray:
     return head_picture(made, crop=((0.0, 4.0, 9.0), 165.0), size_px=1300, azimuth_deg=25, pitch_deg=-12)
 
 
+def parts_plate() -> np.ndarray:
+    """The demo head with its parts, their names at a point deep inside each."""
+    recipe = load_recipe(demo_recipe_file())
+    surface = refined(load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit), 1.2)
+    partition = face_partition(surface, recipe.landmarks)
+    colour = np.array([PART_LINEAR[name.removesuffix("_left").removesuffix("_right")] for name in PARTS])
+    score = partition.score[:, surface.tri_vertex].mean(axis=2)
+    marks = {}
+    for number, name in enumerate(PARTS):
+        if (partition.part == number).any() and not name.endswith("_right"):
+            vertex = int(np.argmax(partition.signed_mm(name, 40.0)))
+            marks[name.removesuffix("_left")] = surface.position_mm[vertex] / surface.mm_per_unit
+    return head_plate(
+        surface, marks, height_px=1000, views=("front", "left side"), tint=colour[np.argmax(score, axis=0)], grid=False
+    )
+
+
 def main() -> None:
     IMAGES.mkdir(exist_ok=True)
-    composition = prepare(load_recipe(demo_recipe_file()))
+    save(parts_plate(), "parts.jpg", 1400)
+    recipe = load_recipe(demo_recipe_file())
+    surface = load_surface(recipe.path(recipe.mesh.file), recipe.mesh.unit)
+    save(head_plate(surface, recipe.landmarks, unit_name=recipe.mesh.unit, height_px=560), "plate.jpg", 1900)
+    composition = prepare(recipe)
     save(head_picture(composition, crop=((0.0, -2.0, 9.0), 150.0), size_px=1400), "head.jpg", 900)
     for region in ("cheek_left", "forehead"):
         save(preview(composition, region, map_size_px=8192, size_px=800).image, f"{region}.jpg", 800)

@@ -106,7 +106,7 @@ def prepare(
     on_progress("directions", 0, 1)
     surface, field = _fine_skin(surface, recipe)
     on_progress("regions", 0, 1)
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe))
+    regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks)
     ground = LayingGround(surface, field, regions, recipe.seed)
     layers = []
     for number, spec in enumerate(recipe.layers):
@@ -141,7 +141,7 @@ def _edge_limits_mm(surface: Surface, recipe: Recipe) -> np.ndarray:
     out = np.full(surface.n_triangles, np.inf)
     fine = [spec for spec in recipe.layers if spec.print_mm is not None and EDGE_RATIO * spec.print_mm < FIELD_EDGE_MM]
     named = {spec.region for spec in fine if spec.region is not None}
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe), only=named)
+    regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks, only=named)
     for spec in fine:
         where = region_triangles(surface, regions.get(spec.region))
         near_mm = distance_from_vertices_mm(surface, np.unique(surface.tri_vertex[where]), REACH_RATIO * spec.print_mm)

@@ -66,3 +66,14 @@ def test_demo_recipe_has_what_a_demo_needs():
     assert len(recipe.layers) >= 6
     assert {layer.kind for layer in recipe.layers} == {"map", "patch"}
     assert all(p.source and p.licence and p.consent for p in recipe.patches.values())
+
+
+def test_every_landmark_and_part_stands_in_its_page():
+    from poredepth.recipe.anatomy import LANDMARKS, PARTS
+
+    page = (TOP / "docs" / "landmarks.md").read_text(encoding="utf-8")
+    table = "".join(line for line in page.splitlines() if line.startswith("| `"))
+    for name in (*LANDMARKS, *PARTS):
+        assert f"`{name}`" in table, name
+    for mark in LANDMARKS.values():
+        assert mark.term in table

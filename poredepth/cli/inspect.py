@@ -15,8 +15,11 @@ NAME = "inspect"
 HELP = """Say what a mesh, recipe, height picture or written map is: real size, texel size, charts, seams, stretch,
 layers, calibration, warnings.
 
-Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect out/head.1001.exr;
-poredepth inspect --schema > recipe.schema.json
+With --view, a plate of a mesh or of a recipe's head to read points from: front and both sides, with a grid in the
+mesh's unit and the landmarks of the recipe; +y is taken as up, and the face as looking along +z.
+
+Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect head.yaml --view
+plate.png; poredepth inspect out/head.1001.exr; poredepth inspect --schema > recipe.schema.json
 """
 
 
@@ -27,6 +30,10 @@ def command(
     unit: Annotated[
         str, typer.Option("--unit", metavar="UNIT", help="Unit of a mesh file's numbers: um, mm, cm, m or in.")
     ] = "mm",
+    view: Annotated[
+        Path | None,
+        typer.Option("--view", metavar="FILE.png", help="Draw a mesh or a recipe's head with grid and landmarks."),
+    ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipes instead.")] = False,
 ) -> None:
     if schema:
@@ -38,7 +45,7 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
-    rows = _facts(file, unit)
+    rows = _facts(file, unit) if view is None else _plate(file, unit, view)
     width = max(len(name) for name, _ in rows) + 2
     typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
 
@@ -46,9 +53,7 @@ def command(
 def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
     from poredepth.errors import PatchError
 
-    if not file.is_file():
-        raise PatchError(f"{file}: no such file; check the path")
-    suffix = file.suffix.lower()
+    suffix = _there(file).suffix.lower()
     if suffix == ".obj":
         return _mesh(file, unit)
     if suffix in (".yaml", ".yml"):
@@ -65,14 +70,51 @@ def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
     return map_facts(file)
 
 
-def _mesh(file: Path, unit: str) -> list[tuple[str, str]]:
+def _plate(file: Path, unit: str, picture: Path) -> list[tuple[str, str]]:
+    from poredepth import load_recipe
     from poredepth.surface.skin import load_surface
+    from poredepth.view.facts import landmark_facts
+    from poredepth.view.plate import head_plate
+    from poredepth.view.preview import save_png
+
+    if picture.suffix.lower() != ".png":
+        raise typer.BadParameter(f"'{picture}'; allowed: a name that ends in .png", param_hint="--view")
+    if file.suffix.lower() == ".obj":
+        surface, landmarks = load_surface(_there(file), _known(unit)), {}
+    elif file.suffix.lower() in (".yaml", ".yml"):
+        recipe = load_recipe(file)
+        unit, landmarks = recipe.mesh.unit, recipe.landmarks
+        surface = load_surface(recipe.path(recipe.mesh.file), unit, recipe.mesh.subdivide)
+    else:
+        raise typer.BadParameter(f"'{file}'; allowed with --view: a mesh (.obj) or a recipe (.yaml)", param_hint="FILE")
+    save_png(head_plate(surface, landmarks, unit_name=unit), picture)
+    return [
+        ("plate", f"{picture}: {surface.label}, unit {unit}, +y up, face along +z"),
+        *landmark_facts(surface, landmarks),
+    ]
+
+
+def _there(file: Path) -> Path:
+    from poredepth.errors import PatchError
+
+    if not file.is_file():
+        raise PatchError(f"{file}: no such file; check the path")
+    return file
+
+
+def _known(unit: str) -> str:
     from poredepth.units import UNITS
-    from poredepth.view.facts import mesh_facts
 
     if unit not in UNITS:
         raise typer.BadParameter(f"'{unit}'; allowed: {', '.join(UNITS)}", param_hint="--unit")
-    return mesh_facts(load_surface(file, unit), unit)
+    return unit
+
+
+def _mesh(file: Path, unit: str) -> list[tuple[str, str]]:
+    from poredepth.surface.skin import load_surface
+    from poredepth.view.facts import mesh_facts
+
+    return mesh_facts(load_surface(file, _known(unit)), unit)
 
 
 def _recipe(file: Path) -> list[tuple[str, str]]:

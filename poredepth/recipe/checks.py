@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from poredepth.recipe.anatomy import part_findings
 from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules, vary_rules
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, names_text, suggest
@@ -23,6 +24,7 @@ def check_findings(data: Mapping[str, Any]) -> list[Finding]:
         *_circle_findings(data),
         *_patch_findings(data),
         *_layer_name_findings(data),
+        *part_findings(data),
     ]
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, Strict, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
+from poredepth.recipe.anatomy import Part
 from poredepth.recipe.rules import Broken, direction_rules, layer_rules, region_rules, vary_rules
 from poredepth.units import LengthUnit
 
@@ -36,7 +37,7 @@ Place3D = Annotated[Point, Field(json_schema_extra={"x-landmark": True})]
 Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
-RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
+RegionKind = Literal["group", "mask", "center", "part", "union", "intersect", "subtract"]
 
 
 class Spec(BaseModel):
@@ -85,10 +86,10 @@ class DirectionSpec(Spec):
 
 
 class RegionSpec(Spec):
-    """A part of the skin: exactly one of ``group``, ``mask``, ``center`` + ``radius_mm``, or a set of other regions.
+    """A part of the skin: exactly one of ``group``, ``mask``, ``center`` + ``radius_mm``, ``part``, or a set of others.
 
-    ``feather_mm`` is filled in: 5 mm for ``group`` and ``center``; None (as painted) for ``mask``; None for sets, whose
-    edges are those of the regions they name.
+    ``feather_mm`` is filled in: 5 mm for ``group``, ``center`` and ``part``; None (as painted) for ``mask``; None for
+    sets, whose edges are those of the regions they name.
     """
 
     group: Text | None = Field(None, description="Name of a face group of the mesh.")
@@ -102,6 +103,9 @@ class RegionSpec(Spec):
         description="Centre of a disk on the skin, [x, y, z] in mesh units or a landmark. Goes with radius_mm.",
     )
     radius_mm: PositiveNumber | None = Field(None, description="Radius of the disk along the skin, mm. Above 0.")
+    part: Part | None = Field(
+        None, description="Part of the face, found from the sixteen standard landmarks (docs/landmarks.md)."
+    )
     union: list[Text] | None = Field(None, min_length=1, description="Names of regions: all of them together.")
     intersect: list[Text] | None = Field(None, min_length=1, description="Names of regions: where all of them overlap.")
     subtract: list[Text] | None = Field(
@@ -109,7 +113,7 @@ class RegionSpec(Spec):
     )
     feather_mm: NotNegativeNumber | None = Field(
         None,
-        description="Width of the soft edge, mm, 0 or more. Default 5 for group and center; a mask is taken as "
+        description="Width of the soft edge, mm, 0 or more. Default 5 for group, center and part; a mask is taken as "
         "painted unless this is given. Not with union, intersect, subtract.",
     )
 
@@ -118,7 +122,7 @@ class RegionSpec(Spec):
     def _fill_feather(cls, data: Any) -> Any:
         if not isinstance(data, dict) or data.get("feather_mm") is not None:
             return data
-        if data.get("group") is None and data.get("center") is None:
+        if all(data.get(key) is None for key in ("group", "center", "part")):
             return data
         return {**data, "feather_mm": FEATHER_DEFAULT_MM}
 
@@ -129,8 +133,8 @@ class RegionSpec(Spec):
 
     @property
     def kind(self) -> RegionKind:
-        """Which of the six ways this region is given."""
-        kinds: tuple[RegionKind, ...] = ("group", "mask", "center", "union", "intersect", "subtract")
+        """Which of the seven ways this region is given."""
+        kinds: tuple[RegionKind, ...] = get_args(RegionKind)
         return next(kind for kind in kinds if getattr(self, kind) is not None)
 
     @property

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 DIRECTION_SOURCES = ("points", "file")
-REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
+REGION_SOURCES = ("group", "mask", "center", "part", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
 LAYER_SOURCES = ("map", "patch", "patches")
 VARY_SOURCES = ("ramp", "map")
@@ -66,7 +66,9 @@ def region_rules(data: Mapping[str, Any]) -> list[Broken]:
         broken.append(_needs("radius_mm", "a number above 0, in mm, beside center"))
     sets = [key for key in REGION_SETS if key in data]
     if "feather_mm" in data and sets:
-        broken.append(_not_with("feather_mm", sets[0], "only with group, mask or center (feather the regions named)"))
+        broken.append(
+            _not_with("feather_mm", sets[0], "only with group, mask, center or part (feather the regions named)")
+        )
     return broken
 
 

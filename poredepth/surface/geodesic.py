@@ -41,6 +41,14 @@ def distance_from_vertices_mm(surface: Surface, vertex: np.ndarray, max_mm: floa
     return _march(surface, distance_mm, np.asarray(vertex), False, max_mm)
 
 
+def distance_from_curve_mm(surface: Surface, known_mm: np.ndarray, max_mm: float = np.inf) -> np.ndarray:
+    """Distance of every vertex from a curve that crosses triangles, float64 (n_vertices,).
+
+    ``known_mm`` : float64 (n_vertices,), distance of the corners of those triangles, inf elsewhere.
+    """
+    return _march(surface, known_mm.copy(), np.flatnonzero(np.isfinite(known_mm)), False, max_mm)
+
+
 def _march(surface: Surface, distance_mm, source, from_point: bool, max_mm: float) -> np.ndarray:
     if len(source):
         start, triangle = triangles_around(surface)

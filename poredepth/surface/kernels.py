@@ -1,4 +1,4 @@
-"""Compiled loops over triangles: walking straight over the skin, distance along the skin.
+"""Compiled loops over triangles and vertices: walking straight over the skin, distance along the skin, outlines.
 
 Kernels take plain arrays, fill what they are given and never raise.
 """
@@ -217,3 +217,27 @@ def disk_weight(triangle, barycentric, tri_vertex, flat_mm, distance_mm, radius_
         x = 0.5 + (radius_mm - np.sqrt(max(square, 0.0))) / width_mm
         x = min(max(x, 0.0), 1.0)
         out[p] = x * x * (3.0 - 2.0 * x)
+
+
+@njit(nogil=True, cache=True)
+def outline_depth(x, y, outline, out):
+    """How deep points lie inside a closed outline: distance from it, above 0 inside and below 0 outside.
+
+    Parameters
+    ----------
+    x, y : float64 (n,); outline : float64 (m, 2), its corners, either way round; out : float64 (n,), filled
+    """
+    m = len(outline)
+    for p in range(len(x)):
+        nearest, inside = np.inf, False
+        for k in range(m):
+            ax, ay = outline[k, 0], outline[k, 1]
+            bx, by = outline[(k + 1) % m, 0], outline[(k + 1) % m, 1]
+            ex, ey = bx - ax, by - ay
+            px, py = x[p] - ax, y[p] - ay
+            length2 = ex * ex + ey * ey
+            at = min(max((px * ex + py * ey) / length2, 0.0), 1.0) if length2 > 0.0 else 0.0
+            nearest = min(nearest, (px - at * ex) ** 2 + (py - at * ey) ** 2)
+            if (ay > y[p]) != (by > y[p]) and px < ex * py / ey:
+                inside = not inside
+        out[p] = np.sqrt(nearest) if inside else -np.sqrt(nearest)

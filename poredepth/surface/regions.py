@@ -7,8 +7,9 @@ Distances run along the skin, never through the air.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -19,6 +20,7 @@ from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import snapped_points
 from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures, warn_of_seams
+from poredepth.surface.parts import Partition, face_partition
 from poredepth.surface.skin import Surface
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
@@ -66,6 +68,7 @@ def build_regions(
     surface: Surface,
     specs: Mapping[str, RegionSpec],
     read_mask: Callable[[str], Pictures],
+    landmarks: Mapping[str, Sequence[float]] | None = None,
     only: Collection[str] | None = None,
 ) -> dict[str, RegionField]:
     """Turn region specs into fields on the skin.
@@ -75,12 +78,13 @@ def build_regions(
     surface : the skin
     specs : by name; sets name other regions (cycles are refused when the recipe is read)
     read_mask : function that reads a mask named in the recipe as pictures by tile, which are then the regions' own
+    landmarks : by name, [x, y, z] in the mesh file's unit; parts of the face need the standard ones
     only : names of the regions that are wanted, with what they are made of, for a first look (nothing is warned of);
         default: all
 
     Raises
     ------
-    RegionError : no such group, or a centre that lies far from the skin
+    RegionError : no such group, a centre or landmark that lies far from the skin, landmarks that are missing
     """
     done: dict[str, RegionField] = {}
     masks: dict[str, Pictures] = {}
@@ -92,11 +96,15 @@ def build_regions(
                 warn_of_seams(surface, name, masks[file])
         return masks[file]
 
+    partition = cache(lambda: face_partition(surface, landmarks or {}))
+
     def build(name: str) -> RegionField:
         if name not in done:
             spec = specs[name]
             if spec.names:
                 done[name] = SetField(spec.kind, tuple(build(part) for part in spec.names))
+            elif spec.kind == "part":
+                done[name] = RampField(_ramp_of_part(partition(), spec.part, spec.feather_mm))
             else:
                 done[name] = _leaf(surface, name, spec, mask_of)
         return done[name]
@@ -138,6 +146,13 @@ def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float) 
     reach_mm = _reach_mm(surface, width_mm)
     distance_mm = np.minimum(distance_from_vertices_mm(surface, border, max_mm=reach_mm), reach_mm)
     return (0.5 + np.where(belongs, distance_mm, -distance_mm) / width_mm).astype(np.float32)
+
+
+def _ramp_of_part(partition: Partition, part: str, feather_mm: float) -> np.ndarray:
+    """Ramp that is 0.5 on the border of a part of the face and 1 feather wide."""
+    width_mm = max(feather_mm, HARD_EDGE_MM)
+    signed_mm = partition.signed_mm(part, _reach_mm(partition.surface, width_mm))
+    return (0.5 + signed_mm / width_mm).astype(np.float32)
 
 
 def _reach_mm(surface: Surface, width_mm: float) -> float:

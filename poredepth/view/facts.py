@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,16 @@ from poredepth.pipeline import Composition
 from poredepth.placement.prints import stretch, visible_area_mm2
 from poredepth.placement.scatter import ALLOWED_STRETCH
 from poredepth.raster.texels import TileRaster
+from poredepth.recipe.anatomy import LANDMARKS
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
 from poredepth.surface.overlaps import chart_overlap
+from poredepth.surface.parts import ON_SKIN_MM
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
 from poredepth.surface.size import size_advice
 from poredepth.surface.skin import Surface
 from poredepth.units import UM_PER_MM
+from poredepth.view.plate import landmark_rows
 
 Row = tuple[str, str]
 
@@ -94,13 +98,23 @@ def _weighted(values: np.ndarray, weight: np.ndarray, shares: tuple[float, ...])
     return [float(x) for x in values[order][at]]
 
 
+def landmark_facts(surface: Surface, landmarks: Mapping[str, Sequence[float]]) -> list[Row]:
+    """Where landmarks, [x, y, z] in the mesh file's unit, lie and how far from the skin."""
+    rows = []
+    for name, row in landmark_rows(surface, landmarks).items():
+        term = f" ({LANDMARKS[name].term})" if name in LANDMARKS else ""
+        told = f", more than {ON_SKIN_MM:g} mm: check it" if row.is_off else ""
+        rows.append((f"landmark {name}", f"{[float(x) for x in row.at]}{term}, {row.off_mm:.2f} mm off the skin{told}"))
+    return rows
+
+
 def recipe_facts(composition: Composition) -> list[Row]:
-    """Regions with their area, patches, and for each layer how it lies on the skin."""
+    """Landmarks, regions with their area, patches, and for each layer how it lies on the skin."""
     surface, ground = composition.surface, composition.ground
     centre = SkinPoints(
         np.arange(surface.n_triangles, dtype=np.int32), np.full((surface.n_triangles, 3), 1 / 3, np.float32)
     )
-    rows: list[Row] = []
+    rows = landmark_facts(surface, composition.recipe.landmarks)
     for name, field in ground.regions.items():
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))

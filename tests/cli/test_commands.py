@@ -125,6 +125,23 @@ def test_inspect_mesh_recipe_picture_map_and_schema(folder):
     assert json.loads(_run("inspect", "--schema", cwd=folder).stdout)["type"] == "object"
 
 
+def test_inspect_draws_a_plate_and_lists_landmarks(folder):
+    marks = "landmarks: {nasion: [20, 30, 0], high up: [10, 10, 3]}\nseed: 3"
+    (folder / "plate.yaml").write_text(RECIPE.replace("seed: 3", marks))
+    done = _run("inspect", "plate.yaml", "--view", "look.png", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert "look.png: plate.obj, unit mm, +y up, face along +z" in done.stdout.replace(f"{folder}/", "")
+    assert "landmark nasion   [20.0, 30.0, 0.0] (nasion), 0.00 mm off the skin\n" in done.stdout
+    assert "landmark high up  [10.0, 10.0, 3.0], 3.00 mm off the skin, more than 1 mm: check it" in done.stdout
+    assert "landmark high up" in _run("inspect", "plate.yaml", cwd=folder).stdout
+    named = iio.imread(folder / "look.png")
+    done = _run("inspect", "plate.obj", "--view", "bare.png", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    bare = iio.imread(folder / "bare.png")
+    assert named.shape[1] > bare.shape[1] > 900
+    assert np.median(bare) > 200
+
+
 def test_a_mesh_of_the_wrong_size_is_told_before_the_long_work(folder):
     done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
     said = done.stderr.splitlines()
@@ -172,6 +189,11 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
         (["inspect", "nothing.obj"], 3, "nothing.obj"),
         (["inspect", "plate.obj", "--unit", "feet"], 2, "allowed: um, mm, cm, m, in"),
         (["preview", "plate.yaml", "-o", "look.jpg"], 2, "a name that ends in .png"),
+        (["inspect", "plate.obj", "--view", "look.jpg"], 2, "a name that ends in .png"),
+        (["inspect", "pores.png", "--view", "look.png"], 2, "allowed with --view: a mesh"),
+        (["inspect", "nothing.obj", "--view", "look.png"], 3, "nothing.obj: no such file"),
+        (["inspect", "plate.obj", "--unit", "feet", "--view", "x.png"], 2, "allowed: um, mm, cm, m, in"),
+        (["inspect", "plate.obj", "--view", "plate.obj/look.png"], 4, "plate.obj/look.png: cannot be"),
         (["inspect", "nothing"], 3, "nothing: no such file"),
         (["inspect", "plate.txt"], 3, "allowed: .obj, .yaml"),
         (["inspect"], 2, "give a mesh, recipe, picture or map"),

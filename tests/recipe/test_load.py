@@ -79,8 +79,8 @@ ONE_MISTAKE = {
     "unknown key": (
         "group: forehead, feather_mm: 8",
         "group: forehead, fether_mm: 8",
-        "face.yaml:8:31: regions.forehead.fether_mm: unknown key; allowed: group, mask, center, radius_mm, union, "
-        "intersect, subtract, feather_mm; did you mean 'feather_mm'?",
+        "face.yaml:8:31: regions.forehead.fether_mm: unknown key; allowed: group, mask, center, radius_mm, part, "
+        "union, intersect, subtract, feather_mm; did you mean 'feather_mm'?",
     ),
     "missing key": (
         "mesh: {file: head.obj, unit: cm}",
@@ -110,14 +110,14 @@ ONE_MISTAKE = {
     "two sources": (
         "{mask: masks/cheek.png}",
         "{mask: masks/cheek.png, group: cheek}",
-        "face.yaml:10:34: regions.cheek.group: found beside mask; allowed: exactly one of group, mask, center, union, "
-        "intersect, subtract",
+        "face.yaml:10:34: regions.cheek.group: found beside mask; allowed: exactly one of group, mask, center, part, "
+        "union, intersect, subtract",
     ),
     "no source": (
         "{mask: masks/cheek.png}",
         "{feather_mm: 3}",
-        "face.yaml:10:3: regions.cheek: none of group, mask, center, union, intersect, subtract; allowed: exactly one "
-        "of group, mask, center, union, intersect, subtract",
+        "face.yaml:10:3: regions.cheek: none of group, mask, center, part, union, intersect, subtract; allowed: "
+        "exactly one of group, mask, center, part, union, intersect, subtract",
     ),
     "center without radius": (
         "9.8], radius_mm: 18",
@@ -127,8 +127,8 @@ ONE_MISTAKE = {
     "feather on a set": (
         "nose, cheek]",
         "nose, cheek], feather_mm: 2",
-        "face.yaml:11:42: regions.face.feather_mm: found beside union; allowed: only with group, mask or center "
-        "(feather the regions named)",
+        "face.yaml:11:42: regions.face.feather_mm: found beside union; allowed: only with group, mask, center "
+        "or part (feather the regions named)",
     ),
     "key of a map in a patch layer": (
         "    print_mm: 9",

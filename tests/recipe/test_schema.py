@@ -22,6 +22,7 @@ regions:
   forehead: {group: forehead, feather_mm: 8}
   nose:     {center: [0, 3.1, 9.8], radius_mm: 18, feather_mm: 6}
   cheek:    {mask: masks/cheek.png}
+  chin:     {part: chin, feather_mm: 4}
   face:     {union: [forehead, nose, cheek]}
   rest:     {subtract: [face, nose]}
 patches:
@@ -43,6 +44,8 @@ BROKEN = [
     ("[0, 12.4, 9]", "[0, 12.4]"),
     ("{file: guides.obj}", "{}"),
     ("{group: forehead,", "{group: forehead, mask: a.png,"),
+    ("{part: chin", "{part: chinn"),
+    ("{part: chin", "{part: chin, group: chin"),
     ("radius_mm: 18, ", ""),
     ("radius_mm: 18", "radius_mm: 0"),
     ("{mask: masks/cheek.png}", "{mask: masks/cheek.png, radius_mm: 3}"),
