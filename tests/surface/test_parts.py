@@ -162,7 +162,7 @@ def test_pieces_without_a_landmark_are_no_part_of_the_face():
     both = PolygonMesh.from_arrays(
         np.vstack([head.position, ball.position / 10 + [3.1, 0.0, 7.0]]),
         lists(head, head.face_position) + lists(ball, ball.face_position, n),
-        np.vstack([head.texcoord, ball.texcoord]),
+        np.vstack([head.texcoord, ball.texcoord + [2, 0]]),
         lists(head, head.face_texcoord) + lists(ball, ball.face_texcoord, n_uv),
     )
     partition = face_partition(surface_from_mesh(both, "cm"), MARKS_CM)
