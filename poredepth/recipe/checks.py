@@ -41,6 +41,10 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
     for key, part_rules in rules.items():
         for loc, part in _entries(data, key):
             yield loc, part, part_rules
+            ties = part.get("tie_points") if key == "layers" else None
+            for number, tie in enumerate(ties if isinstance(ties, list) else ()):
+                if isinstance(tie, Mapping):
+                    yield (*loc, "tie_points", number), tie, None
 
 
 def _entries(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[str, Any]]]:

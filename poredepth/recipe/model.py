@@ -31,7 +31,8 @@ Switch = Annotated[bool, Strict()]
 Text = Annotated[str, Strict(), Field(min_length=1)]
 Point = tuple[Number, Number, Number]
 
-Place = Literal["scatter", "spread"]
+Place = Literal["scatter", "spread", "registered"]
+Axis = Literal["x", "y", "z"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
@@ -144,6 +145,11 @@ class PatchSpec(Spec):
     )
     zero: Number = Field(0.5, description="Picture value that is no displacement.")
     invert: Switch = Field(False, description="true: black is outward. Default: white is outward.")
+    mask: Text | None = Field(
+        None,
+        description="With registered: grey picture of the same size, relative to the recipe; white is where the patch "
+        "is laid. An alpha channel of the patch does the same.",
+    )
     lay_deg: Number = Field(
         0.0,
         description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
@@ -152,6 +158,16 @@ class PatchSpec(Spec):
     source: Text | None = Field(None, description="Where the picture comes from. Kept with the map.")
     licence: Text | None = Field(None, description="Licence of the picture. Kept with the map.")
     consent: Text | None = Field(None, description="Consent of the person scanned. Kept with the map.")
+
+
+class TiePoint(Spec):
+    """A pixel of a patch and the skin point it belongs on."""
+
+    px: tuple[Number, Number] = Field(
+        description="Place [x, y] in the patch's picture, pixels from its top left corner, x to the right, y down; the "
+        "middle of a pixel is at +0.5."
+    )
+    at: Point = Field(description="Skin point [x, y, z] of that place, in mesh units, snapped to the skin.")
 
 
 class LayerSpec(Spec):
@@ -175,7 +191,8 @@ class LayerSpec(Spec):
     place: Place | None = Field(
         None,
         description="With patch, required: how it is laid. scatter: many small prints of the patch, each with its own "
-        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin.",
+        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin. registered: a "
+        "flattened piece of a scan, fixed to the skin by tie points.",
     )
     print_mm: Annotated[Number, Field(ge=1)] | None = Field(
         None, description="With scatter, required: diameter of one print on the skin, mm. At least 1."
@@ -197,6 +214,20 @@ class LayerSpec(Spec):
     phase_mm: tuple[Number, Number] | None = Field(
         None,
         description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
+    )
+    tie_points: list[TiePoint] | None = Field(
+        None,
+        min_length=3,
+        description="With registered, required: three or more tie points; the patch is warped smoothly between them.",
+    )
+    feather_mm: NotNegativeNumber = Field(
+        FEATHER_DEFAULT_MM,
+        description="With registered: width on the skin over which the patch fades in from its border, mm, 0 or more.",
+    )
+    mirror: Axis | None = Field(
+        None,
+        description="With registered: lay the mirror image of the layer, mirrored in the plane x = 0, y = 0 or z = 0 "
+        "of the mesh: the tie points as well as the picture. Heights keep their sign.",
     )
     gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
     combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")

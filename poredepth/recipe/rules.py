@@ -17,8 +17,9 @@ LAYER_SOURCES = ("map", "patch")
 MAP_ONLY = ("scale_mm", "mid", "invert")
 SCATTER_ONLY = ("print_mm", "overlap_mm", "turn_deg")
 SPREAD_ONLY = ("along_ratio", "across_ratio", "phase_mm")
-PATCH_ONLY = ("place", *SCATTER_ONLY, *SPREAD_ONLY)
-PLACES = {"scatter": SCATTER_ONLY, "spread": SPREAD_ONLY}
+REGISTERED_ONLY = ("tie_points", "feather_mm", "mirror")
+PATCH_ONLY = ("place", *SCATTER_ONLY, *SPREAD_ONLY, *REGISTERED_ONLY)
+PLACES = {"scatter": SCATTER_ONLY, "spread": SPREAD_ONLY, "registered": REGISTERED_ONLY}
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
         if key in data
     ]
     if "place" not in data:
-        return [*broken, _needs("place", " or ".join(PLACES))]
+        return [*broken, _needs("place", ", ".join(PLACES))]
     return broken + _place_rules(data) + _overlap_rule(data)
 
 
@@ -93,6 +94,8 @@ def _place_rules(data: Mapping[str, Any]) -> list[Broken]:
         broken.append(_needs("print_mm", "a number of at least 1, in mm: the diameter of one print"))
     if place == "spread" and "region" not in data:
         broken.append(_needs("region", "the name of a region: one sheet does not fit a whole head"))
+    if place == "registered" and "tie_points" not in data:
+        broken.append(_needs("tie_points", "a list of at least three tie points {px: [x, y], at: [x, y, z]}"))
     return broken
 
 

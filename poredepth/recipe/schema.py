@@ -48,6 +48,7 @@ def _schema() -> dict[str, Any]:
             {"required": ["map", "scale_mm"], "properties": dict.fromkeys(("patch", *PATCH_ONLY), False)},
             _layer_kind("scatter", ["print_mm"]),
             _layer_kind("spread", ["region"]),
+            _layer_kind("registered", ["tie_points"]),
         ]
     }
     head = {

@@ -118,9 +118,10 @@ def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
 
 def _list_text(schema: Mapping[str, Any]) -> str:
     if "prefixItems" in schema:
-        return "three numbers [x, y, z]"
+        return "three numbers [x, y, z]" if len(schema["prefixItems"]) == 3 else "two numbers [x, y]"
     items = schema.get("items", {})
     of = "points [x, y, z]" if "prefixItems" in items else "names" if items.get("type") == "string" else ""
+    of = "tie points {px: [x, y], at: [x, y, z]}" if items.get("$ref", "").endswith("/TiePoint") else of
     if not of:
         return "a list"
     least = schema.get("minItems", 0)
