@@ -14,7 +14,7 @@ from poredepth.mix.layers import CompiledLayer, LayingGround, compile_map_layer,
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.scatter import EDGE_RATIO
 from poredepth.raster.texels import TileRaster
-from poredepth.recipe.model import LayerSpec, Recipe
+from poredepth.recipe.model import Recipe
 from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
 from poredepth.surface.directions import DirectionField, carried, direction_field
 from poredepth.surface.obj import PolygonMesh, read_obj
@@ -109,7 +109,7 @@ def prepare(
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
-        layers.append(_compiled(spec, recipe, patches, (maps or {}).get(spec.name), ground))
+        layers.append(_compiled(number, recipe, patches, (maps or {}).get(spec.name), ground))
     on_progress("layers", len(layers), len(layers))
     return Composition(recipe, patches, ground, tuple(layers))
 
@@ -138,7 +138,8 @@ def _without_bridges(surface: Surface, number: int) -> Surface:
     return without_bridges(surface, surface.tri_group == number)
 
 
-def _compiled(spec: LayerSpec, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
+def _compiled(number: int, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
+    spec = recipe.layers[number]
     if spec.kind == "patch":
-        return compile_patch_layer(spec, patches[spec.patch], ground)
+        return compile_patch_layer(spec, patches[spec.patch], ground, f"layers[{number}]")
     return compile_map_layer(spec, load_maps(recipe, spec) if heights_mm is None else heights_mm, ground.surface)

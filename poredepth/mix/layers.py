@@ -9,12 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
+from poredepth.patch.border import InsideBlocks, cutout, feather_weight, inside_pixels
 from poredepth.patch.levels import build_levels
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
 from poredepth.placement.prints import Prints
+from poredepth.placement.registered import Registration, register
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.placement.spread import SpreadSpec, spread
+from poredepth.placement.ties import RegisteredSpec
 from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
@@ -36,6 +39,9 @@ class CompiledLayer:
     region : name of the region it covers, or None for the whole skin
     prints, pictures : what the kernel evaluates
     in_uv : its pictures are measured in UV (a map), not in mm (a patch)
+    weight : float32 (rows, cols), 0 to 1, of a layer that fades by its own picture: the heights in ``pictures`` are
+        multiplied by it, and it lies on the skin as they do, pixel by pixel; None: the layer is whole wherever it is
+    registration : what tie points say of a registered layer
     """
 
     name: str
@@ -44,6 +50,8 @@ class CompiledLayer:
     prints: Prints
     pictures: Pictures
     in_uv: bool
+    weight: np.ndarray | None = None
+    registration: Registration | None = None
 
 
 @dataclass(frozen=True)
@@ -56,19 +64,23 @@ class LayingGround:
     seed: int
 
 
-def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGround) -> CompiledLayer:
-    """Lay a patch as ``spec.place`` says.
+def compile_patch_layer(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, key: str = "layer") -> CompiledLayer:
+    """Lay a patch as ``spec.place`` says; ``key`` is the layer's place in the recipe, for messages.
 
     Raises
     ------
     PatchError, PlacementError
     """
-    if not patch.periodic:
-        raise PatchError(
-            f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for {spec.place}: a tileable patch"
-        )
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
+    if spec.place == "registered":
+        return _registered(spec, patch, ground, triangles, key)
+    if not patch.periodic:
+        why = " (it has an alpha channel or a mask)" if patch.inside is not None else ""
+        raise PatchError(
+            f"layer '{spec.name}': patch '{patch.name}' does not tile{why}; allowed for {spec.place}: a tileable "
+            "patch; a single piece is laid by place: registered"
+        )
     lay = {"scatter": _scattered, "spread": _spread}[spec.place]
     mean_mm = float(patch.height_mm.mean(dtype=float))
     about_mean = replace(patch, height_mm=patch.height_mm - np.float32(mean_mm))
@@ -86,6 +98,28 @@ def _scattered(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triang
 def _spread(spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray) -> Prints:
     how = SpreadSpec(spec.along_ratio, spec.across_ratio, spec.phase_mm or (0.0, 0.0), spec.name)
     return spread(ground.surface, ground.field, triangles, patch, how)
+
+
+def _registered(
+    spec: LayerSpec, patch: HeightPatch, ground: LayingGround, triangles: np.ndarray, key: str
+) -> CompiledLayer:
+    inside = inside_pixels(patch, spec.feather_mm)
+    how = RegisteredSpec(tuple(spec.tie_points), spec.mirror, spec.name, key)
+    prints, found = register(ground.surface, triangles, patch, InsideBlocks.of(inside), how)
+    weight = feather_weight(inside, patch.inside, spec.feather_mm / found.texel_mm)
+    cut = cutout(patch.height_mm, weight)
+    levels = build_levels(cut.height_mm, found.texel_mm, False, cut.max_levels)
+    shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
+    return CompiledLayer(
+        spec.name,
+        spec.gain,
+        spec.region,
+        replace(prints, corner_mm=prints.corner_mm + shift_mm),
+        pack_pictures([levels], periodic=False),
+        in_uv=False,
+        weight=cut.weight,
+        registration=found,
+    )
 
 
 def compile_map_layer(spec: LayerSpec, heights_mm: Mapping[int, np.ndarray], surface: Surface) -> CompiledLayer:

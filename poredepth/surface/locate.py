@@ -8,6 +8,9 @@ import numpy as np
 
 from poredepth.surface.skin import Surface
 
+#: A point given in a recipe that lies farther from the skin than this share of the mesh's diagonal is a mistake.
+SNAP_RATIO = 0.1
+
 
 @dataclass(frozen=True)
 class SkinPoint:
@@ -16,6 +19,11 @@ class SkinPoint:
     triangle: int
     barycentric: np.ndarray
     snapped_mm: float
+
+
+def snap_limit_mm(surface: Surface) -> float:
+    """How far from the skin a point given in a recipe may lie, mm."""
+    return SNAP_RATIO * float(np.linalg.norm(np.ptp(surface.position_mm, axis=0)))
 
 
 def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoint]:

@@ -18,14 +18,11 @@ from poredepth.errors import RegionError
 from poredepth.recipe.model import RegionSpec
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
-from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.locate import nearest_skin_points, snap_limit_mm
 from poredepth.surface.skin import Surface
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
-
-#: A disk's centre farther from the skin than this share of the mesh's diagonal is taken for a mistake.
-SNAP_RATIO = 0.1
 
 #: Barycentrics of the lattice that decides whether a painted mask touches a triangle.
 _LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
@@ -145,7 +142,7 @@ def _longest_edge_mm(surface: Surface) -> np.ndarray:
 def _disk(surface: Surface, name: str, spec: RegionSpec) -> DiskField:
     centre_mm = np.asarray(spec.center, float) * surface.mm_per_unit
     point = nearest_skin_points(surface, centre_mm)[0]
-    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
+    limit_mm = snap_limit_mm(surface)
     if point.snapped_mm > limit_mm:
         raise RegionError(
             f"regions.{name}.center: {list(spec.center)} is {point.snapped_mm:.1f} mm from the skin; allowed: up to "
