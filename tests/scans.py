@@ -30,6 +30,9 @@ LAYOUTS = {
 _TURN = np.array([[np.cos(0.35), -np.sin(0.35)], [np.sin(0.35), np.cos(0.35)]])
 STRETCH = _TURN @ np.array([[1.12, 0.08], [0.0, 0.93]])
 
+#: Column and row of the UV tile that a piece is made in, so that its surroundings lie in tiles too.
+_TILE = 5
+
 Unwrap = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
@@ -104,8 +107,8 @@ def scan(surface: Surface, middle_mm, unwrap: Unwrap, side_mm: float, n_px: int,
     near = np.linalg.norm(surface.corner_mm - middle_mm, axis=2).max(axis=1) < 2.0 * side_mm
     e1, e2 = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
     near &= e1[:, 0] * e2[:, 1] > e1[:, 1] * e2[:, 0]
-    uv = (flat - middle) / side_mm + 0.5
+    uv = (flat - middle) / side_mm + 0.5 + _TILE
     faces = surface.tri_vertex[near].tolist()
     unwrapped = surface_from_mesh(PolygonMesh.from_arrays(surface.position_mm, faces, uv, faces), "mm")
     raster = TileRaster(unwrapped, n_px, 0)
-    return Scan(unwrapped, raster.skin_points(1001, raster.whole()), n_px, side_mm / n_px)
+    return Scan(unwrapped, raster.skin_points(1001 + 11 * _TILE, raster.whole()), n_px, side_mm / n_px)

@@ -61,10 +61,10 @@ class Ties:
     def told(self, number: int) -> str:
         """A tie point as the recipe has it."""
         tie = self.spec.tie_points[number]
-        return f"tie_points[{number}] (px {numbers(tie.px)}, at {numbers(tie.at)})"
+        return f"tie_points[{number}] (px {coordinates(tie.px)}, at {coordinates(tie.at)})"
 
 
-def numbers(values) -> str:
+def coordinates(values) -> str:
     """Coordinates as a recipe writes them."""
     return "[" + ", ".join(f"{x:g}" for x in values) + "]"
 
@@ -90,7 +90,7 @@ def placed_ties(surface: Surface, patch: HeightPatch, spec: RegisteredSpec) -> T
             refuse(
                 spec,
                 f"tie_points[{number}].px",
-                f"{numbers(px[number])} lies outside the picture of patch '{patch.name}'",
+                f"{coordinates(px[number])} lies outside the picture of patch '{patch.name}'",
                 f"x from 0 to {cols} and y from 0 to {rows}, pixels from the top left corner",
             )
     points = _snapped(surface, spec)
@@ -98,8 +98,8 @@ def placed_ties(surface: Surface, patch: HeightPatch, spec: RegisteredSpec) -> T
     barycentric = np.array([point.barycentric for point in points])
     _refuse_other_pieces(surface, triangle, spec)
     at_mm = surface.points_mm(triangle, barycentric)
-    _refuse_same(spec, "px", px, 1.0, "pixels of the picture", 1.0)
-    _refuse_same(spec, "at", at_mm, patch.texel_mm, "mm of skin", patch.texel_mm)
+    _refuse_same(spec, "px", px, 1.0, "one pixel")
+    _refuse_same(spec, "at", at_mm, patch.texel_mm, f"one pixel of the patch, {patch.texel_mm:g} mm,")
     if on_one_line(px):
         refuse(
             spec,
@@ -129,7 +129,7 @@ def _snapped(surface: Surface, spec: RegisteredSpec) -> tuple[SkinPoint, ...]:
             refuse(
                 spec,
                 f"tie_points[{number}].at",
-                f"{numbers(spec.tie_points[number].at)}{mirrored} is {point.snapped_mm:.1f} mm from the skin",
+                f"{coordinates(spec.tie_points[number].at)}{mirrored} is {point.snapped_mm:.1f} mm from the skin",
                 f"up to {limit_mm:.1f} mm; it is in the mesh file's unit: check the unit and the coordinates",
             )
     return tuple(points)
@@ -143,18 +143,18 @@ def _refuse_other_pieces(surface: Surface, triangle: np.ndarray, spec: Registere
         refuse(
             spec,
             f"tie_points[{number}].at",
-            f"{numbers(spec.tie_points[number].at)} lies on another piece of skin than tie_points[{usual}], with no "
-            "way between them along the skin",
+            f"{coordinates(spec.tie_points[number].at)} lies on another piece of skin than tie_points[{usual}], with "
+            "no way between them along the skin",
             "tie points on one connected piece; move it, or lay each piece by a layer of its own",
         )
 
 
-def _refuse_same(spec: RegisteredSpec, key: str, places: np.ndarray, least: float, what: str, told: float) -> None:
+def _refuse_same(spec: RegisteredSpec, key: str, places: np.ndarray, least: float, told: str) -> None:
     for i, j in combinations(range(len(places)), 2):
         if np.linalg.norm(places[i] - places[j]) < least:
             refuse(
                 spec,
                 f"tie_points[{j}].{key}",
-                f"{numbers(getattr(spec.tie_points[j], key))} is the same place as that of tie_points[{i}]",
-                f"places at least {told:g} {what} apart; remove one of the two, or correct it",
+                f"{coordinates(getattr(spec.tie_points[j], key))} is the same place as that of tie_points[{i}]",
+                f"places at least {told} apart; remove one of the two, or correct it",
             )

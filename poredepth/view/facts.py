@@ -11,7 +11,10 @@ from poredepth.patch.read import read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
 from poredepth.placement.prints import stretch
+from poredepth.placement.registered import Registration
+from poredepth.placement.ties import coordinates
 from poredepth.raster.texels import TileRaster
+from poredepth.recipe.model import LayerSpec
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, uv_area
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
@@ -101,9 +104,11 @@ def recipe_facts(composition: Composition) -> list[Row]:
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
     rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
-    for layer in composition.layers:
+    for spec, layer in zip(composition.recipe.layers, composition.layers, strict=True):
         where = "whole skin" if layer.region is None else layer.region
         rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, surface)}"))
+        if layer.registration is not None:
+            rows += _tie_rows(spec, layer.registration)
     size_px = composition.recipe.output.size_px
     rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
     return rows
@@ -118,7 +123,27 @@ def _laid(layer, surface: Surface) -> str:
     values = stretch(prints, surface.flat_mm)
     area = np.repeat(surface.area_mm2, np.diff(prints.start))
     low, high = _weighted(values[:, 1], area, (0.01,))[0], _weighted(values[:, 0], area, (0.99,))[0]
-    return f"{prints.n_prints} prints, stretch {low:.2f} to {high:.2f} (99 % of their area)"
+    stretched = f"stretch {low:.2f} to {high:.2f} (99 % of their area)"
+    if layer.registration is not None:
+        found = layer.registration
+        return (
+            f"registered by {len(found.ties)} tie points, {UM_PER_MM * found.texel_mm:.1f} um a pixel (stated "
+            f"{UM_PER_MM * found.stated_texel_mm:g} um, {100 * (found.size_ratio - 1):+.1f} %), {stretched}"
+        )
+    return f"{prints.n_prints} prints, {stretched}"
+
+
+def _tie_rows(spec: LayerSpec, found: Registration) -> list[Row]:
+    """One row for each tie point; its distances are on the skin."""
+    mirrored = f", mirrored in {spec.mirror} = 0" if spec.mirror is not None else ""
+    return [
+        (
+            f"  tie_points[{fit.number}]",
+            f"px {coordinates(tie.px)} at {coordinates(tie.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm, "
+            f"residual {fit.residual_mm:.3f} mm, without it {fit.left_out_mm:.2f} mm",
+        )
+        for tie, fit in zip(spec.tie_points, found.ties, strict=True)
+    ]
 
 
 def _patch_line(patch: HeightPatch) -> str:
