@@ -16,8 +16,16 @@ from poredepth.patch.border import InsideBlocks
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.flatten import Sheet, flatten, neighbours_within, skin_within
 from poredepth.placement.prints import Prints
-from poredepth.placement.ties import RegisteredSpec, Ties, coordinates, on_one_line, placed_ties, refuse
-from poredepth.placement.warp import Warp, fitted, without_each
+from poredepth.placement.ties import (
+    LEAST_TIES,
+    RegisteredSpec,
+    Ties,
+    coordinates,
+    on_one_line,
+    placed_ties,
+    refuse,
+)
+from poredepth.placement.warp import Warp, fitted, similarity, without_each
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles
 from poredepth.units import UM_PER_MM
@@ -35,8 +43,8 @@ LEAST_AREA_RATIO = 0.02
 #: Sizes that differ by more than this are warned about.
 SIZE_SLACK_RATIO = 0.15
 
-#: So many tie points are named as being at fault.
-MAX_TOLD = 2
+#: So many tie points are named as being at fault, if without them the rest fits as well as this times the best.
+MAX_TOLD, AS_LIKELY = 2, 2.0
 
 
 class PatchSizeWarning(PoredepthWarning):
@@ -154,6 +162,7 @@ def _laid(surface: Surface, patch: HeightPatch, inside: InsideBlocks, ties: Ties
             sheet = replace(sheet, uv_mm=sheet.uv_mm * [-1.0, 1.0])
         tie_mm = sheet.at(sheet.uv_mm, ties.triangle, ties.barycentric)
         if on_one_line(tie_mm):
+            _refuse_unflat(surface, sheet, np.arange(len(where)), ties, 0.1)
             refuse(
                 ties.spec,
                 "tie_points",
@@ -194,8 +203,12 @@ def _warped(
     piece = np.full(len(on_picture), -1)
     piece[on_picture] = connected_triangles(neighbours_within(surface, sheet.triangle[on_picture]))
     shows = inside.touch(low, high) & np.isin(piece, piece[tied]) & (sheet.area_mm2 > 0)
-    handed = 1.0 if ties.spec.mirror is None else -1.0
-    return _Laid(sheet, tie_mm, patch_mm, shows, handed * np.linalg.det(sheet.jacobian(patch_mm)))
+    return _Laid(sheet, tie_mm, patch_mm, shows, _handedness(ties) * np.linalg.det(sheet.jacobian(patch_mm)))
+
+
+def _handedness(ties: Ties) -> float:
+    """Sign of the area that the patch covers, seen from outside: -1 where the layer is mirrored."""
+    return 1.0 if ties.spec.mirror is None else -1.0
 
 
 def _folded(area_ratio: np.ndarray, area_mm2: np.ndarray) -> np.ndarray:
@@ -221,38 +234,49 @@ def _refuse_folds(surface: Surface, laid: _Laid, ties: Ties) -> None:
             "or whether the picture is mirrored",
         )
     number = np.flatnonzero(laid.shows)[folded]
+    _refuse_unflat(surface, sheet, number, ties, 0.0)
     worst = number[np.argmin(laid.area_ratio[number])]
-    near = coordinates(np.round(surface.corner_mm[sheet.triangle[worst]].mean(axis=0) / surface.mm_per_unit, 3))
-    handed = np.sign(np.linalg.det(sheet.jacobian(sheet.uv_mm)).sum())
-    if handed * np.linalg.det(sheet.jacobian(sheet.uv_mm)[worst]) < LEAST_AREA_RATIO:
-        refuse(
-            spec,
-            "tie_points",
-            f"the skin near {near} in mesh units is too folded to be laid flat",
-            "skin that can be laid flat; leave that place out of the patch with a mask",
-        )
     told = " and ".join(ties.told(i) for i in _at_fault(laid, ties, worst))
     refuse(
         spec,
         "tie_points",
-        f"the patch would fold over itself near {near} in mesh units, likely by {told}",
+        f"the patch would fold over itself near {_near(surface, sheet, worst)} in mesh units, likely by {told}",
         "tie points that lie to each other in the picture as they do on the skin; check px and at",
     )
 
 
+def _refuse_unflat(surface: Surface, sheet: Sheet, number: np.ndarray, ties: Ties, allowed_share: float) -> None:
+    """Refuse a sheet that is itself folded on more than a share of the area of its triangles ``number``."""
+    own = _handedness(ties) * np.linalg.det(sheet.jacobian(sheet.uv_mm))[number]
+    area_mm2 = sheet.area_mm2[number]
+    if area_mm2[own < LEAST_AREA_RATIO].sum() <= allowed_share * area_mm2.sum():
+        return
+    refuse(
+        ties.spec,
+        "tie_points",
+        f"the skin near {_near(surface, sheet, number[np.argmin(own)])} in mesh units is too folded to be laid flat",
+        "skin that can be laid flat; leave that place out of the patch with a mask",
+    )
+
+
+def _near(surface: Surface, sheet: Sheet, number: int) -> str:
+    middle_mm = surface.corner_mm[sheet.triangle[number]].mean(axis=0)
+    return coordinates(np.round(middle_mm / surface.mm_per_unit, 3))
+
+
 def _at_fault(laid: _Laid, ties: Ties, worst: int) -> list[int]:
-    """Tie points whose removal removes the fold, the one that fits the others least first; else those nearest to it."""
+    """Tie points whose removal removes the fold, those first without which the rest agrees; else the nearest to it."""
     sheet, shows = laid.sheet, laid.shows
-    handed = 1.0 if ties.spec.mirror is None else -1.0
     cures = []
-    if len(ties) > 3:
-        for number, warp in enumerate(without_each(laid.tie_mm, ties.patch_mm)):
-            area_ratio = handed * np.linalg.det(sheet.jacobian(warp(sheet.uv_mm)))[shows]
-            if not _folded(area_ratio, sheet.area_mm2[shows]).any():
-                off_mm = np.linalg.norm(warp(laid.tie_mm[number : number + 1])[0] - ties.patch_mm[number])
-                cures.append((-off_mm, number))
+    for number, warp in enumerate(without_each(laid.tie_mm, ties.patch_mm) if len(ties) > LEAST_TIES else ()):
+        area_ratio = _handedness(ties) * np.linalg.det(sheet.jacobian(warp(sheet.uv_mm)))[shows]
+        if not _folded(area_ratio, sheet.area_mm2[shows]).any():
+            others = np.arange(len(ties)) != number
+            rest = similarity(laid.tie_mm[others], ties.patch_mm[others])(laid.tie_mm[others]) - ties.patch_mm[others]
+            cures.append((float(np.sqrt((rest**2).sum())), number))
     if cures:
-        return [number for _, number in sorted(cures)][:MAX_TOLD]
+        least = min(cures)[0]
+        return [number for off_mm, number in sorted(cures) if off_mm <= AS_LIKELY * least][:MAX_TOLD]
     fold_mm = sheet.uv_mm[sheet.corner[worst]].mean(axis=0)
     return np.argsort(np.linalg.norm(laid.tie_mm - fold_mm, axis=1))[:MAX_TOLD].tolist()
 

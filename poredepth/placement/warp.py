@@ -24,11 +24,11 @@ def fitted(sheet_mm: np.ndarray, patch_mm: np.ndarray) -> Warp:
     sheet_mm, patch_mm : float64 (n, 2), n at least 2
     """
     if len(sheet_mm) < LEAST_TIES or on_one_line(sheet_mm):
-        return _similarity(sheet_mm, patch_mm)
+        return similarity(sheet_mm, patch_mm)
     return RBFInterpolator(sheet_mm, patch_mm, kernel="thin_plate_spline", degree=1)
 
 
-def _similarity(sheet_mm: np.ndarray, patch_mm: np.ndarray) -> Warp:
+def similarity(sheet_mm: np.ndarray, patch_mm: np.ndarray) -> Warp:
     """Least-squares turn, size and shift, in complex numbers (closed form)."""
     here, there = (points[:, 0] + 1j * points[:, 1] for points in (sheet_mm, patch_mm))
     middle, target = here.mean(), there.mean()
