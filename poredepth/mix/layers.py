@@ -106,8 +106,7 @@ def _registered(
     inside = inside_pixels(patch, spec.feather_mm)
     how = RegisteredSpec(tuple(spec.tie_points), spec.mirror, spec.name, key)
     prints, found = register(ground.surface, triangles, patch, InsideBlocks.of(inside), how)
-    weight = feather_weight(inside, patch.inside, spec.feather_mm / found.texel_mm)
-    cut = cutout(patch.height_mm, weight)
+    cut = cutout(patch.height_mm, feather_weight(inside, patch.inside, spec.feather_mm / found.texel_mm))
     levels = build_levels(cut.height_mm, found.texel_mm, False, cut.max_levels)
     shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
     return CompiledLayer(
