@@ -78,6 +78,16 @@ def test_six_tie_points_bring_a_piece_of_a_scan_back_to_where_it_came_from(place
     assert found[12] < 0.75 * found[4]
 
 
+@pytest.mark.parametrize("unwrap", UNWRAPS)
+def test_a_larger_piece_needs_more_tie_points(unwrap):
+    """Half as large again, on the demo head's cheek: twelve tie points do what six do on the smaller piece."""
+    mesh = read_obj(HEAD)
+    piece = scan(surface_from_mesh(mesh, "cm"), PLACES["cheek"][1], UNWRAPS[unwrap], 45.0, N_PX)
+    found = {n: np.percentile(off_mm, 95) for n, off_mm in _errors_mm(mesh, piece, (3, 4, 6, 9, 12)).items()}
+    print(f"cheek, 45 mm, {unwrap}: " + ", ".join(f"{n} tie points {mm:.2f} mm" for n, mm in found.items()))
+    assert found[12] < 0.4 and found[12] < 0.6 * found[6]
+
+
 def test_a_layer_on_the_other_side_is_the_mirror_image():
     """The demo head is its own mirror image in x = 0; so are the layer and its mirrored twin."""
     mesh = read_obj(HEAD)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from poredepth.errors import RecipeError
 from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict
+from poredepth.recipe.model import TiePoint
 
 GOOD = """\
 poredepth: 1
@@ -512,6 +513,7 @@ def test_the_example_of_the_reference_loads(tmp_path):
         type(recipe.mesh),
         type(recipe.regions["nose"]),
         type(recipe.layers[0]),
+        TiePoint,
         type(recipe.patches["cheek pores"]),
         type(recipe.directions[0]),
         type(recipe.output),
