@@ -10,6 +10,7 @@ import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.sparse.csgraph import minimum_spanning_tree
 
 from poredepth.errors import PoredepthWarning
 from poredepth.patch.border import InsideBlocks
@@ -26,6 +27,7 @@ from poredepth.placement.ties import (
     refuse,
 )
 from poredepth.placement.warp import Warp, fitted, similarity, without_each
+from poredepth.recipe.model import Axis
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles
 from poredepth.units import UM_PER_MM
@@ -58,12 +60,15 @@ class TieFit:
     Attributes
     ----------
     number : in the recipe, from 0
+    px, at : as in the recipe
     snapped_mm : from the given point to the skin, mm
     residual_mm : on the skin, from where its pixel lands to where it was asked, mm
     left_out_mm : the same for the warp through all other tie points: large for a wrong one, and where others are far
     """
 
     number: int
+    px: tuple[float, float]
+    at: tuple[float, float, float]
     snapped_mm: float
     residual_mm: float
     left_out_mm: float
@@ -78,11 +83,13 @@ class Registration:
     ties : in the order of the recipe
     texel_mm : side of a pixel on the skin by the warp, mm (mean over the patch)
     stated_texel_mm : the same by the recipe
+    mirror : the layer is mirrored in the plane in which this coordinate is 0
     """
 
     ties: tuple[TieFit, ...]
     texel_mm: float
     stated_texel_mm: float
+    mirror: Axis | None = None
 
     @property
     def size_ratio(self) -> float:
@@ -131,7 +138,7 @@ def register(
     laid = _laid(surface, patch, inside, ties)
     area_mm2 = laid.sheet.area_mm2[laid.shows]
     scale = np.sqrt((laid.area_ratio[laid.shows] * area_mm2).sum() / area_mm2.sum())
-    registration = Registration(_tie_fits(laid, ties), patch.texel_mm / scale, patch.texel_mm)
+    registration = Registration(_tie_fits(laid, ties), patch.texel_mm / scale, patch.texel_mm, spec.mirror)
     _warn_of_size(patch, registration, spec)
     shown = laid.shows & triangles[laid.sheet.triangle]
     where = laid.sheet.triangle[shown]
@@ -182,12 +189,16 @@ def _laid(surface: Surface, patch: HeightPatch, inside: InsideBlocks, ties: Ties
 
 
 def _needed_reach_mm(surface: Surface, patch: HeightPatch, inside: InsideBlocks, ties: Ties) -> float:
-    """How far the patch reaches beyond its nearest tie point, in mm of skin, by the straight way between tie points."""
+    """How far along the skin the patch reaches beyond its nearest tie point, by the straight way between tie points.
+
+    At least as far as it takes for the surroundings of all tie points to meet.
+    """
     at_mm = surface.points_mm(ties.triangle, ties.barycentric)
-    apart = [np.linalg.norm(x[:, None] - x[None], axis=2).sum() for x in (at_mm, ties.patch_mm)]
+    apart_mm = np.linalg.norm(at_mm[:, None] - at_mm[None], axis=2)
+    size = apart_mm.sum() / np.linalg.norm(ties.patch_mm[:, None] - ties.patch_mm[None], axis=2).sum()
     px = np.column_stack([ties.patch_mm[:, 0], patch.height_extent_mm - ties.patch_mm[:, 1]]) / patch.texel_mm
     nearest_px = np.min([np.linalg.norm(inside.centres_px() - x, axis=1) for x in px], axis=0)
-    return float(nearest_px.max() * patch.texel_mm * apart[0] / apart[1])
+    return float(max(nearest_px.max() * patch.texel_mm * size, 0.5 * minimum_spanning_tree(apart_mm).max()))
 
 
 def _warped(
@@ -292,7 +303,8 @@ def _tie_fits(laid: _Laid, ties: Ties) -> tuple[TieFit, ...]:
         for found in (landed_mm, alone_mm)
     )
     return tuple(
-        TieFit(i, ties.points[i].snapped_mm, float(residual_mm[i]), float(left_out_mm[i])) for i in range(len(ties))
+        TieFit(i, tie.px, tie.at, ties.points[i].snapped_mm, float(residual_mm[i]), float(left_out_mm[i]))
+        for i, tie in enumerate(ties.spec.tie_points)
     )
 
 

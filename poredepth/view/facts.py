@@ -14,7 +14,6 @@ from poredepth.placement.prints import stretch
 from poredepth.placement.registered import Registration
 from poredepth.placement.ties import coordinates
 from poredepth.raster.texels import TileRaster
-from poredepth.recipe.model import LayerSpec
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, uv_area
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import region_weight
@@ -104,11 +103,11 @@ def recipe_facts(composition: Composition) -> list[Row]:
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
     rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
-    for spec, layer in zip(composition.recipe.layers, composition.layers, strict=True):
+    for layer in composition.layers:
         where = "whole skin" if layer.region is None else layer.region
         rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, surface)}"))
         if layer.registration is not None:
-            rows += _tie_rows(spec, layer.registration)
+            rows += _tie_rows(layer.registration)
     size_px = composition.recipe.output.size_px
     rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
     return rows
@@ -133,16 +132,16 @@ def _laid(layer, surface: Surface) -> str:
     return f"{prints.n_prints} prints, {stretched}"
 
 
-def _tie_rows(spec: LayerSpec, found: Registration) -> list[Row]:
+def _tie_rows(found: Registration) -> list[Row]:
     """One row for each tie point; its distances are on the skin."""
-    mirrored = f", mirrored in {spec.mirror} = 0" if spec.mirror is not None else ""
+    mirrored = f", mirrored in {found.mirror} = 0" if found.mirror is not None else ""
     return [
         (
             f"  tie_points[{fit.number}]",
-            f"px {coordinates(tie.px)} at {coordinates(tie.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm, "
+            f"px {coordinates(fit.px)} at {coordinates(fit.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm, "
             f"residual {fit.residual_mm:.3f} mm, without it {fit.left_out_mm:.2f} mm",
         )
-        for tie, fit in zip(spec.tie_points, found.ties, strict=True)
+        for fit in found.ties
     ]
 
 

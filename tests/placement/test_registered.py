@@ -176,6 +176,18 @@ def test_a_picture_that_reaches_far_beyond_its_tie_points_is_laid_whole():
     assert _height_mm(c, points)[inside] == pytest.approx(0.1, abs=1e-5)
 
 
+def test_a_small_mask_at_one_of_tie_points_far_apart():
+    inside = (X_MM < 3) & (Y_MM > 13)
+    c = _composed(_patch(np.full((ROWS, COLS), 0.1), inside=inside), _layer(feather_mm=0), flat_mesh(n=40))
+    points = random_skin_points(c.surface, 6000, np.random.default_rng(12))
+    x, y = _picture_mm(_at(c, points))
+    height_mm = _height_mm(c, points)
+    within = (x > 0.8) & (x < 2.2) & (y > 13.8) & (y < 15.2)
+    assert within.sum() > 3
+    assert height_mm[within] == pytest.approx(0.1, abs=1e-4)
+    assert np.abs(height_mm[(x > 3.8) | (y < 12.2)]).max() < 1e-4
+
+
 def test_the_size_found_is_told_used_and_warned_about():
     """The same picture with half its texel_um: tie points say 0.1 mm a pixel, and detail is filtered by that."""
     waves = 0.01 * np.sin(2 * np.pi * X_MM / 1.0)
