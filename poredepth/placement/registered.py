@@ -138,7 +138,7 @@ def register(
     laid = _laid(surface, patch, inside, ties)
     area_mm2 = laid.sheet.area_mm2[laid.shows]
     scale = np.sqrt((laid.area_ratio[laid.shows] * area_mm2).sum() / area_mm2.sum())
-    registration = Registration(_tie_fits(laid, ties), patch.texel_mm / scale, patch.texel_mm, spec.mirror)
+    registration = Registration(_tie_fits(laid, ties), float(patch.texel_mm / scale), patch.texel_mm, spec.mirror)
     _warn_of_size(patch, registration, spec)
     shown = laid.shows & triangles[laid.sheet.triangle]
     where = laid.sheet.triangle[shown]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy.interpolate import RBFInterpolator
 
 from poredepth.placement.ties import LEAST_TIES, on_one_line
 
@@ -25,6 +24,8 @@ def fitted(sheet_mm: np.ndarray, patch_mm: np.ndarray) -> Warp:
     """
     if len(sheet_mm) < LEAST_TIES or on_one_line(sheet_mm):
         return similarity(sheet_mm, patch_mm)
+    from scipy.interpolate import RBFInterpolator  # only here: its start-up time is not for every run
+
     return RBFInterpolator(sheet_mm, patch_mm, kernel="thin_plate_spline", degree=1)
 
 
