@@ -12,6 +12,7 @@ from poredepth.errors import RecipeError
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, Factors, LayingGround, compile_map_layer, compile_patch_layer
 from poredepth.patch.types import HeightPatch
+from poredepth.placement.registered import WARP_EDGE_MM
 from poredepth.placement.scatter import EDGE_RATIO, REACH_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import Recipe
@@ -117,12 +118,13 @@ def prepare(
 
 
 def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionField]:
-    """The skin split as finely as prints and group borders need, and its direction field.
+    """The skin split as finely as prints, warps and group borders need, and its direction field.
 
     The field is solved on edges of no less than ``FIELD_EDGE_MM`` and carried to their parts: it is smooth, and the
     solve is what grows fastest with the number of triangles.
     """
     edges_mm = [EDGE_RATIO * layer.print_mm for layer in recipe.layers if layer.print_mm is not None]
+    edges_mm += [WARP_EDGE_MM for layer in recipe.layers if layer.place == "registered"]
     if edges_mm:
         surface = refined(surface, max(min(edges_mm), FIELD_EDGE_MM))
     field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
@@ -165,6 +167,6 @@ def _compiled(number: int, recipe: Recipe, patches, heights_mm, ground: LayingGr
         }
     )
     if spec.kind == "patch":
-        return compile_patch_layer(spec, patches, factors, ground)
+        return compile_patch_layer(spec, patches, factors, ground, f"layers[{number}]")
     heights_mm = load_maps(recipe, spec) if heights_mm is None else heights_mm
     return compile_map_layer(spec, heights_mm, factors, ground.surface)

@@ -10,12 +10,15 @@ from functools import partial
 import numpy as np
 
 from poredepth.errors import PatchError, PlacementError, PoredepthWarning
+from poredepth.patch.border import InsideBlocks, cutout, feather_weight, inside_pixels
 from poredepth.patch.levels import build_levels
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
 from poredepth.placement.prints import Prints
+from poredepth.placement.registered import Registration, register
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.placement.spread import SpreadSpec, spread
+from poredepth.placement.ties import RegisteredSpec
 from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model import LayerSpec
 from poredepth.surface.directions import DirectionField
@@ -43,6 +46,9 @@ class CompiledLayer:
     prints, pictures : what the kernel evaluates
     in_uv : its pictures are measured in UV (a map), not in mm (a patch)
     gain_factor : factor on the gain that varies over the skin
+    weight : float32 (rows, cols), 0 to 1, of a layer that fades by its own picture: the heights in ``pictures`` are
+        multiplied by it, and it lies on the skin as they do, pixel by pixel; None: the layer is whole wherever it is
+    registration : what tie points say of a registered layer
     """
 
     name: str
@@ -52,6 +58,8 @@ class CompiledLayer:
     pictures: Pictures
     in_uv: bool
     gain_factor: Factor | None = None
+    weight: np.ndarray | None = None
+    registration: Registration | None = None
 
 
 @dataclass(frozen=True)
@@ -73,22 +81,27 @@ class LayingGround:
 
 
 def compile_patch_layer(
-    spec: LayerSpec, patches: Mapping[str, HeightPatch], factors: Factors, ground: LayingGround
+    spec: LayerSpec, patches: Mapping[str, HeightPatch], factors: Factors, ground: LayingGround, key: str = "layer"
 ) -> CompiledLayer:
-    """Lay the patch, or the patches, of a layer as ``spec.place`` says.
+    """Lay the patch, or the patches, of a layer as ``spec.place`` says; ``key`` is its place in the recipe.
+
 
     Raises
     ------
     PatchError, PlacementError
     """
     used = [patches[name] for name in spec.patch_shares]
-    for patch in used:
-        if not patch.periodic:
-            raise PatchError(
-                f"layer '{spec.name}': patch '{patch.name}' does not tile; allowed for {spec.place}: a tileable patch"
-            )
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
+    if spec.place == "registered":
+        return _registered(spec, used[0], factors, ground, triangles, key)
+    for patch in used:
+        if not patch.periodic:
+            why = " (it has an alpha channel or a mask)" if patch.inside is not None else ""
+            raise PatchError(
+                f"layer '{spec.name}': patch '{patch.name}' does not tile{why}; allowed for {spec.place}: a tileable "
+                "patch; a single piece is laid by place: registered"
+            )
     mean_mm = [float(patch.height_mm.mean(dtype=float)) for patch in used]
     about_mean = [
         replace(patch, height_mm=patch.height_mm - np.float32(mean)) for patch, mean in zip(used, mean_mm, strict=True)
@@ -136,6 +149,28 @@ def _spread(spec: LayerSpec, patches: list[HeightPatch], factors: Factors, groun
     every = np.arange(ground.surface.n_triangles, dtype=np.int32)
     share = region_weight(ground.surface, ground.regions[spec.region], every, centre)
     return spread(ground.surface, ground.field, triangles, patches[0], how, share=share)
+
+
+def _registered(
+    spec: LayerSpec, patch: HeightPatch, factors: Factors, ground: LayingGround, triangles: np.ndarray, key: str
+) -> CompiledLayer:
+    inside = inside_pixels(patch, spec.feather_mm)
+    how = RegisteredSpec(tuple(spec.tie_points), spec.mirror, spec.name, key)
+    prints, found = register(ground.surface, triangles, patch, InsideBlocks.of(inside), how)
+    cut = cutout(patch.height_mm, feather_weight(inside, patch.inside, spec.feather_mm / found.texel_mm))
+    levels = build_levels(cut.height_mm, found.texel_mm, False, cut.max_levels)
+    shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
+    return CompiledLayer(
+        spec.name,
+        spec.gain,
+        spec.region,
+        replace(prints, corner_mm=prints.corner_mm + shift_mm),
+        pack_pictures([levels], periodic=False),
+        in_uv=False,
+        gain_factor=factors.gain,
+        weight=cut.weight,
+        registration=found,
+    )
 
 
 def compile_map_layer(

@@ -1,7 +1,8 @@
 """Height pictures out of PNG, TIFF and EXR files: one channel of codes or floats, or a refusal that says why.
 
-Each decoder takes a path and returns the stored values unscaled; anything it cannot vouch for (colour, a palette,
-transparency, a turned picture, a second part) is refused with a PatchError instead of being converted silently.
+Each decoder takes a path and returns the stored values unscaled, and the alpha channel where one is asked for; anything
+it cannot vouch for (colour, a palette, a turned picture, a second part, alpha without a meaning) is refused with a
+PatchError instead of being converted silently.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
+from poredepth.patch.png_alpha import read_grey_alpha
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
@@ -35,14 +37,23 @@ _TIFF_COLOUR = {
     6: "YCbCr colour",
 }
 _TIFF_TYPES = {("u", 1), ("u", 2), ("u", 4), ("f", 2), ("f", 4), ("f", 8)}
+#: TIFF extra samples (TIFF 6.0) that may be alpha: unspecified, and alpha that the heights were not multiplied by.
+_TIFF_STRAIGHT_ALPHA = (0, 2)
 #: Channel names taken for heights when an EXR holds several.
 _HEIGHT_CHANNELS = ("y", "z", "height", "displacement")
 #: Largest picture read, 32K x 32K; more is a broken header.
 _MOST_PX = 2**30
 
 
-def decode_picture(path: Path, head: bytes) -> np.ndarray:
-    """Decode by the file's first bytes, never by its name; array (rows, cols) of codes or floats as stored."""
+def decode_picture(path: Path, head: bytes, with_alpha: bool = False) -> tuple[np.ndarray, np.ndarray | None]:
+    """Decode by the file's first bytes, never by its name.
+
+    Returns
+    -------
+    values : (rows, cols), codes or floats as stored
+    alpha : the same, of the same type; None if there is none, or ``with_alpha`` is false (then PNG and TIFF pictures
+        with alpha are refused)
+    """
     if head.startswith(PNG_SIGNATURE):
         decode = _decode_png
     elif head.startswith(TIFF_SIGNATURES):
@@ -52,7 +63,7 @@ def decode_picture(path: Path, head: bytes) -> np.ndarray:
     else:
         raise PatchError(f"{path}: found {_kind_of(head)}; {ALLOWED}; export the heights anew in one of these")
     try:
-        return decode(path)
+        return decode(path, with_alpha)
     except PatchError:
         raise
     except Exception as error:  # the decoders raise whatever the broken byte led them to
@@ -78,12 +89,16 @@ def _kind_of(head: bytes) -> str:
     return "neither PNG, TIFF nor EXR"
 
 
-def _decode_png(path: Path) -> np.ndarray:
+def _decode_png(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
     from PIL import Image
 
     with open(path, "rb") as file:
         ihdr = file.read(26)
     width, height, bits, colour = struct.unpack(">IIBB", ihdr[16:26])
+    if colour == 4 and bits in (8, 16) and with_alpha:
+        _check_size(path, width, height)
+        both = read_grey_alpha(path)
+        return both[..., 0], both[..., 1]
     if colour != 0:
         refuse(path, f"{_PNG_COLOUR.get(colour, f'PNG colour type {colour}')}, {bits} bits a channel", _fix_colour())
     if bits not in (8, 16):
@@ -98,17 +113,18 @@ def _decode_png(path: Path) -> np.ndarray:
             codes = np.array(picture)
     finally:
         Image.MAX_IMAGE_PIXELS = limit
-    return codes.astype(np.uint8 if bits == 8 else np.uint16)
+    return codes.astype(np.uint8 if bits == 8 else np.uint16), None
 
 
-def _decode_tiff(path: Path) -> np.ndarray:
+def _decode_tiff(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
     import tifffile
 
     with tifffile.TiffFile(path) as file:
         if len(file.pages) != 1:
             refuse(path, f"{len(file.pages)} pages", "export the one height picture alone")
         page = file.pages[0]
-        _check_tiff_layout(path, page)
+        has_alpha = with_alpha and _tiff_has_alpha(path, page)
+        _check_tiff_layout(path, page, has_alpha)
         size = path.stat().st_size
         for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
             if count == 0 or offset + count > size:  # the decoder would fill such a piece with zeros
@@ -116,19 +132,32 @@ def _decode_tiff(path: Path) -> np.ndarray:
                     f"{path}: the file is truncated: picture data at byte {offset} of length {count}, "
                     f"file length {size}; allowed is a whole file; export it anew"
                 )
-        return page.asarray()
+        both = page.asarray()
+        if not has_alpha:
+            return both, None
+        first, second = both if page.planarconfig == 2 else np.moveaxis(both, 2, 0)
+        return first, second
 
 
-def _check_tiff_layout(path: Path, page) -> None:
+def _tiff_has_alpha(path: Path, page) -> bool:
+    """Whether a page is grey with alpha; alpha that is multiplied in already is refused."""
+    if int(page.photometric) != 1 or page.samplesperpixel != 2 or not page.extrasamples:
+        return False
+    if int(page.extrasamples[0]) not in _TIFF_STRAIGHT_ALPHA:
+        refuse(path, "grey that is multiplied by its alpha already", "export it with straight (unassociated) alpha")
+    return True
+
+
+def _check_tiff_layout(path: Path, page, has_alpha: bool) -> None:
     """Refuse every TIFF page that is not plain grey, the right way up, of a type whose codes have one meaning."""
     photometric = int(page.photometric)
     if photometric != 1:
         found = _TIFF_COLOUR.get(photometric, f"photometric interpretation {photometric}")
         refuse(path, found, "export it as grey, black as zero" if photometric == 0 else _fix_colour())
-    if page.samplesperpixel != 1:
+    if page.samplesperpixel != (2 if has_alpha else 1):
         what = "grey with alpha" if page.extrasamples else f"{page.samplesperpixel} channels"
         refuse(path, what, _fix_colour())
-    if len(page.shape) != 2:
+    if len(page.shape) != (3 if has_alpha else 2):
         refuse(path, f"a picture of shape {page.shape}", "export a single flat picture")
     _check_size(path, page.imagewidth, page.imagelength)
     dtype = page.dtype
@@ -141,7 +170,7 @@ def _check_tiff_layout(path: Path, page) -> None:
         refuse(path, f"a turned picture (orientation tag {int(orientation.value)})", "export it the right way up")
 
 
-def _decode_exr(path: Path) -> np.ndarray:
+def _decode_exr(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
     import OpenEXR
 
     with OpenEXR.File(str(path), separate_channels=True, header_only=True) as file:
@@ -149,11 +178,18 @@ def _decode_exr(path: Path) -> np.ndarray:
     if len(headers) > 1:
         refuse(path, f"{len(headers)} parts", "export the one height picture alone")
     header = headers[0]
-    name = _height_channel(path, [channel.name for channel in header["channels"]])
+    names = [channel.name for channel in header["channels"]]
+    name = _height_channel(path, names)
     _check_exr_window(path, header)
     with OpenEXR.File(str(path), separate_channels=True) as file:
-        channel = file.channels()[name]
-        values = np.array(channel.pixels)
+        channels = file.channels()
+        values = _exr_values(path, name, channels[name])
+        alpha = _exr_values(path, "A", channels["A"]) if with_alpha and "A" in names else None
+    return values, alpha
+
+
+def _exr_values(path: Path, name: str, channel) -> np.ndarray:
+    values = np.array(channel.pixels)
     if (channel.xSampling, channel.ySampling) != (1, 1):
         refuse(path, f"channel {name} stored at a lower resolution", "export it without subsampling")
     if values.dtype.kind != "f" or values.ndim != 2:

@@ -26,6 +26,9 @@ from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, check_positive, chec
 #: Margin in texels: positions reach half a texel beyond the outer centres, and the cubic kernel two texels further.
 PAD = 2
 
+#: Lines that are resampled at once, so that a large picture does not need its size many times over.
+STRIP_PX = 512
+
 
 @dataclass(frozen=True, eq=False)
 class Level:
@@ -101,9 +104,8 @@ def _level(relief: np.ndarray, extent_mm: tuple[float, float], periodic: bool) -
     """Turn sampled relief into padded spline coefficients."""
     rows, cols = relief.shape
     mode = "grid-wrap" if periodic else "mirror"
-    coefficients = relief
-    for axis in (0, 1):
-        coefficients = ndimage.spline_filter1d(coefficients, order=3, axis=axis, output=np.float32, mode=mode)
+    coefficients = ndimage.spline_filter1d(relief, order=3, axis=0, output=np.float32, mode=mode)
+    ndimage.spline_filter1d(coefficients, order=3, axis=1, output=coefficients, mode=mode)
     # numpy's "reflect" is scipy's "mirror": the edge texel is not repeated, so the spline still interpolates at it
     padded = np.ascontiguousarray(np.pad(coefficients, PAD, mode="wrap" if periodic else "reflect"))
     padded.setflags(write=False)
@@ -138,13 +140,25 @@ def _resample_periodic(relief: np.ndarray, axis: int, count: int, texel_mm: floa
 def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
     """Yield the relief of each level of a picture with edges, each made from the one before."""
     yield heights
-    relief = heights.astype(np.float64)
+    relief = heights
     for k, size in enumerate(sizes[1:], start=1):
         sigma_mm = 0.5 * texel_mm * 2**k
         done_mm = 0.5 * texel_mm * 2 ** (k - 1) if k > 1 else 0.0
         step_mm = math.sqrt(sigma_mm**2 - done_mm**2)  # variances of successive Gaussians add
         texels_mm = [extent_px * texel_mm / now for extent_px, now in zip(heights.shape, relief.shape, strict=True)]
-        smooth = ndimage.gaussian_filter(relief, [step_mm / texel for texel in texels_mm], mode="nearest", truncate=6.0)
-        zoom = [new / old for new, old in zip(size, relief.shape, strict=True)]
-        relief = ndimage.zoom(smooth, zoom, order=3, mode="nearest", grid_mode=True)
+        relief = ndimage.gaussian_filter(relief, [step_mm / texel for texel in texels_mm], mode="nearest", truncate=6.0)
+        relief = _resample_bounded(_resample_bounded(relief, 0, size[0]), 1, size[1])
         yield relief
+
+
+def _resample_bounded(relief: np.ndarray, axis: int, count: int) -> np.ndarray:
+    """Sample one axis at ``count`` new texel centres, in strips: the spline works in double precision."""
+    if count == relief.shape[axis]:
+        return relief
+    lines = np.moveaxis(relief, axis, 0)
+    out = np.empty((count, lines.shape[1]), np.float32)
+    for first in range(0, lines.shape[1], STRIP_PX):
+        strip = slice(first, first + STRIP_PX)
+        zoom = (count / len(lines), 1.0)
+        out[:, strip] = ndimage.zoom(lines[:, strip], zoom, order=3, mode="nearest", grid_mode=True)
+    return np.moveaxis(out, 0, axis)

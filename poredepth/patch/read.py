@@ -63,7 +63,11 @@ def read_picture(path: str | os.PathLike, *, height_um: float | None = None) -> 
     True
     """
     path = Path(path)
-    values = decode_picture(path, _head_of(path))
+    return _scaled(path, decode_picture(path, _head_of(path))[0], height_um)
+
+
+def _scaled(path: Path, values: np.ndarray, height_um: float | None) -> np.ndarray:
+    """Codes as shares of the largest code, floats as stored; checked."""
     if values.dtype.kind == "f":
         check_all_finite(str(path), values)
         return np.ascontiguousarray(values, dtype=np.float64 if values.dtype.itemsize == 8 else np.float32)
@@ -85,6 +89,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     invert: bool = False,
     lay_deg: float = 0.0,
     periodic: bool = True,
+    mask: str | os.PathLike | None = None,
     source: str | None = None,
     licence: str | None = None,
     consent: str | None = None,
@@ -94,13 +99,14 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     Parameters
     ----------
     name : what the recipe calls the patch
-    path : picture, see ``read_picture``
+    path : picture, see ``read_picture``; here it may have an alpha channel, not multiplied into the heights
     texel_um : float, um, side of a texel on the skin
     height_um : float, um, height of one full unit of the value (0..1 for codes, 1.0 for floats)
     zero : float, the value that means no displacement
     invert : True if white is inward
     lay_deg : float, degrees anticlockwise from +u, unsigned: the way the relief runs
-    periodic : whether the picture continues over its borders
+    periodic : whether the picture continues over its borders; one with alpha or a mask does not
+    mask : grey picture of the same size, white where the picture holds relief; with alpha, the lesser of both counts
     source, licence, consent : str, kept as provenance
 
     Returns
@@ -109,7 +115,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
 
     Raises
     ------
-    PatchError : a number that is not finite or not above 0, fewer than 4 x 4 texels, or what ``read_picture`` raises
+    PatchError : a number that is not finite or not above 0, fewer than 4 x 4 texels, a mask of another size or with
+        values outside 0..1, or what ``read_picture`` raises
 
     Warns
     -----
@@ -121,7 +128,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     check_positive(where, "height_um", height_um, "; to turn the relief inside out set invert: true")
     check_finite_number(where, "zero", zero)
     check_finite_number(where, "lay_deg", lay_deg)
-    values = read_picture(path, height_um=height_um)
+    stored, alpha = decode_picture(path, _head_of(path), with_alpha=True)
+    values = _scaled(path, stored, height_um)
     if min(values.shape) < MIN_SIDE_PX:
         raise PatchError(
             f"{where}: found {values.shape[0]} x {values.shape[1]} texels (rows x cols); "
@@ -130,9 +138,38 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     height_mm = (values.astype(np.float64) - zero) * (-height_um if invert else height_um) / UM_PER_MM
     with np.errstate(over="ignore"):
         check_all_finite(where, height_mm.astype(np.float32))
-    _warn_if_offset(where, height_mm)
+    inside = _inside(where, path, alpha, mask, values.shape)
+    _warn_if_offset(where, height_mm if inside is None else height_mm[inside >= 0.5])
     provenance = Provenance(source, licence, consent, str(path), _sha256_of(path))
-    return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), bool(periodic), lay_deg, provenance)
+    tiles = bool(periodic) and inside is None
+    return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), tiles, lay_deg, provenance, inside)
+
+
+def _inside(
+    where: str, path: Path, alpha: np.ndarray | None, mask: str | os.PathLike | None, shape: tuple[int, int]
+) -> np.ndarray | None:
+    """Where a picture holds relief, float32, 0 to 1, by its alpha and its mask; None where that is everywhere."""
+    parts = [] if alpha is None else [(f"{where}: alpha", _scaled(path, alpha, None))]
+    if mask is not None:
+        parts.append((f"{where}: mask {mask}", read_picture(mask)))
+    for what, part in parts:
+        if part.shape != shape:
+            raise PatchError(
+                f"{what} has {part.shape[1]} x {part.shape[0]} pixels; allowed: those of the picture, "
+                f"{shape[1]} x {shape[0]}; export it at the same size"
+            )
+        if part.min() < -0.01 or part.max() > 1.01:
+            raise PatchError(
+                f"{what} runs from {part.min():g} to {part.max():g}; allowed: 0 (outside) to 1 (inside); is this a "
+                "height map?"
+            )
+    parts = [np.clip(part, 0, 1).astype(np.float32) for _, part in parts if part.min() < 1]
+    if not parts:
+        return None
+    inside = np.minimum.reduce(parts)
+    if not (inside >= 0.5).any():
+        raise PatchError(f"{where}: alpha or mask leave nothing inside (0.5 or more); allowed: white where relief is")
+    return inside
 
 
 def _head_of(path: Path) -> bytes:

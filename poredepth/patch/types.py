@@ -48,10 +48,12 @@ class HeightPatch:
     periodic : True if the relief continues over its borders
     lay_deg : float, degrees anticlockwise from +u, unsigned direction (a half turn changes nothing)
     provenance : where it came from
+    inside : float32 (rows, cols), 0 to 1, where the picture holds relief (its alpha channel or mask); None: everywhere
 
     Raises
     ------
-    PatchError : not a 2-D array, fewer than 4 x 4 texels, a height or the lay not finite, texel_mm not positive
+    PatchError : not a 2-D array, fewer than 4 x 4 texels, a height or the lay not finite, texel_mm not positive; an
+        inside of another size, or not from 0 to 1; relief that tiles and has an inside
     """
 
     name: str
@@ -60,6 +62,7 @@ class HeightPatch:
     periodic: bool = True
     lay_deg: float = 0.0
     provenance: Provenance = field(default_factory=Provenance)
+    inside: np.ndarray | None = None
 
     def __post_init__(self):
         where = f"patch '{self.name}'"
@@ -68,6 +71,10 @@ class HeightPatch:
         object.__setattr__(self, "height_mm", checked_heights(where, self.height_mm))
         object.__setattr__(self, "texel_mm", float(self.texel_mm))
         object.__setattr__(self, "lay_deg", float(self.lay_deg))
+        if self.inside is not None:
+            object.__setattr__(self, "inside", _checked_inside(where, self.inside, self.height_mm.shape))
+            if self.periodic:
+                raise PatchError(f"{where}: has an inside and is periodic; allowed: one of them; set periodic=False")
 
     @property
     def width_mm(self) -> float:
@@ -83,6 +90,22 @@ class HeightPatch:
     def sq_mm(self) -> float:
         """Root mean square height about the mean, mm (Sq of ISO 25178-2)."""
         return float(np.std(self.height_mm, dtype=np.float64))
+
+
+def _checked_inside(where: str, inside, shape: tuple[int, int]) -> np.ndarray:
+    """Copy an inside to a read-only float32 array of the heights' shape, 0 to 1, or raise PatchError."""
+    try:
+        out = np.array(inside, dtype=np.float32, order="C", copy=True)
+    except (TypeError, ValueError) as error:
+        raise PatchError(f"{where}: inside is no array of numbers ({error}); give a 2-D array from 0 to 1") from error
+    if out.shape != shape:
+        raise PatchError(f"{where}: inside has shape {out.shape}; allowed is that of height_mm, {shape}")
+    if not (out.min() >= 0 and out.max() <= 1):
+        raise PatchError(
+            f"{where}: inside runs from {out.min():g} to {out.max():g}; allowed: 0 (outside) to 1 (inside)"
+        )
+    out.setflags(write=False)
+    return out
 
 
 def checked_heights(where: str, height_mm) -> np.ndarray:

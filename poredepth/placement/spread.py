@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix, identity
+from scipy.sparse import identity
 from scipy.sparse.linalg import splu
 
 from poredepth.compiled import one_blas_thread
 from poredepth.errors import PlacementError
 from poredepth.patch.types import HeightPatch
+from poredepth.placement.cotangent import area_gradients, on_corners, stiffness
 from poredepth.placement.prints import Prints
 from poredepth.surface.directions import DirectionField, singular_vertices
 from poredepth.surface.skin import Surface
@@ -156,15 +157,8 @@ def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.nda
     key, corner = np.unique(corner + len(vertex) * piece[:, None].astype(np.int64), return_inverse=True)
     corner = corner.reshape(-1, 3)
     n = len(key)
-    x1, x2, y2 = flat[:, 1, 0], flat[:, 2, 0], flat[:, 2, 1]
-    area = 0.5 * x1 * y2
-    # area times the gradient of each corner's hat function
-    hat = 0.5 * np.stack(
-        [np.stack([-y2, x2 - x1], 1), np.stack([y2, -x2], 1), np.stack([np.zeros_like(x1), x1], 1)], axis=1
-    )
-    stiffness = np.einsum("tia,tja->tij", hat, hat) * (share / area)[:, None, None]
-    rows, cols = np.repeat(corner, 3, axis=1).ravel(), np.tile(corner, (1, 3)).ravel()
-    system = coo_matrix((stiffness.ravel(), (rows, cols)), shape=(n, n)).tocsc()
+    hat = area_gradients(flat)
+    system = stiffness(flat, hat, corner, n, share)
     # the free constant of each piece: a pull towards 0 far below what shows
     pinned = system + 1e-9 * identity(n, format="csc")
     line = np.stack([np.cos(angle), np.sin(angle)], axis=1)
@@ -174,9 +168,7 @@ def _solve(surface: Surface, where: np.ndarray, angle: np.ndarray, piece: np.nda
         for _ in range(1 + RIGID_ROUNDS):
             right = np.zeros((n, 2))
             for q, target in enumerate((way, np.stack([-way[:, 1], way[:, 0]], axis=1))):
-                right[:, q] = np.bincount(
-                    corner.ravel(), np.einsum("tia,ta->ti", hat, share[:, None] * target).ravel(), n
-                )
+                right[:, q] = on_corners(np.einsum("tia,ta->ti", hat, share[:, None] * target), corner, n)
             uv = factor.solve(right)
             way = _unit((1 - RIGID_PART) * line + RIGID_PART * _nearest_turn(hat, uv[corner]))
     of_piece = key // len(vertex)

@@ -49,21 +49,22 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
 
 def _inner_parts(loc: Loc, layer: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Rules | None]]:
     """The mappings inside a layer."""
+    yield from _mappings_of(layer.get("tie_points"), (*loc, "tie_points"))
     vary = layer.get("vary")
     if not isinstance(vary, Mapping):
         return
     yield (*loc, "vary"), vary, None
     for key in ("gain", "size"):
         over = vary.get(key)
-        if not isinstance(over, Mapping):
-            continue
-        yield (*loc, "vary", key), over, vary_rules
-        if isinstance(over.get("ramp"), list):
-            yield from (
-                ((*loc, "vary", key, "ramp", i), stop, None)
-                for i, stop in enumerate(over["ramp"])
-                if isinstance(stop, Mapping)
-            )
+        if isinstance(over, Mapping):
+            yield (*loc, "vary", key), over, vary_rules
+            yield from _mappings_of(over.get("ramp"), (*loc, "vary", key, "ramp"))
+
+
+def _mappings_of(items: Any, loc: Loc) -> Iterator[tuple[Loc, Mapping[str, Any], None]]:
+    for number, item in enumerate(items if isinstance(items, list) else ()):
+        if isinstance(item, Mapping):
+            yield (*loc, number), item, None
 
 
 def _entries(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[str, Any]]]:

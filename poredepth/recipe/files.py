@@ -37,6 +37,7 @@ def _places(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
         ("directions", "file", False),
         ("regions", "mask", True),
         ("patches", "file", False),
+        ("patches", "mask", False),
         ("layers", "map", True),
     ):
         entries = data.get(part)

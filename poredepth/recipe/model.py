@@ -34,7 +34,8 @@ Point = tuple[Number, Number, Number]
 #: A point of the skin: its coordinates, or the name of a landmark, which is replaced before the model sees it.
 Place3D = Annotated[Point, Field(json_schema_extra={"x-landmark": True})]
 
-Place = Literal["scatter", "spread"]
+Place = Literal["scatter", "spread", "registered"]
+Axis = Literal["x", "y", "z"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "part", "union", "intersect", "subtract"]
@@ -153,6 +154,11 @@ class PatchSpec(Spec):
     )
     zero: Number = Field(0.5, description="Picture value that is no displacement.")
     invert: Switch = Field(False, description="true: black is outward. Default: white is outward.")
+    mask: Text | None = Field(
+        None,
+        description="With registered: grey picture of the same size, relative to the recipe; white is where the patch "
+        "is laid. An alpha channel of the patch does the same.",
+    )
     lay_deg: Number = Field(
         0.0,
         description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
@@ -204,6 +210,18 @@ class LayerVarySpec(Spec):
     size: VarySpec | None = Field(None, description="With scatter: factor on the layer's size, one for each print.")
 
 
+class TiePoint(Spec):
+    """A pixel of a patch and the skin point it belongs on."""
+
+    px: tuple[Number, Number] = Field(
+        description="Place [x, y] in the patch's picture, pixels from its top left corner, x to the right, y down; the "
+        "middle of a pixel is at +0.5."
+    )
+    at: Place3D = Field(
+        description="Skin point of that place, [x, y, z] in mesh units or a landmark, snapped to the skin."
+    )
+
+
 class LayerSpec(Spec):
     """One layer, bottom to top: exactly one of ``map`` (a picture in the mesh's UVs), ``patch`` and ``patches``."""
 
@@ -231,7 +249,8 @@ class LayerSpec(Spec):
     place: Place | None = Field(
         None,
         description="With patch, required: how it is laid. scatter: many small prints of the patch, each with its own "
-        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin.",
+        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin. registered: a "
+        "flattened piece of a scan, fixed to the skin by tie points.",
     )
     print_mm: Annotated[Number, Field(ge=1)] | None = Field(
         None, description="With scatter, required: diameter of one print on the skin, mm. At least 1."
@@ -259,6 +278,20 @@ class LayerSpec(Spec):
     phase_mm: tuple[Number, Number] | None = Field(
         None,
         description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
+    )
+    tie_points: list[TiePoint] | None = Field(
+        None,
+        min_length=3,
+        description="With registered, required: three or more tie points; the patch is warped smoothly between them.",
+    )
+    feather_mm: NotNegativeNumber = Field(
+        FEATHER_DEFAULT_MM,
+        description="With registered: width on the skin over which the patch fades in from its border, mm, 0 or more.",
+    )
+    mirror: Axis | None = Field(
+        None,
+        description="With registered: lay the mirror image of the layer, mirrored in the plane x = 0, y = 0 or z = 0 "
+        "of the mesh: the tie points as well as the picture. Heights keep their sign.",
     )
     gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
     vary: LayerVarySpec | None = Field(None, description="Factors on gain and size that vary over the skin.")

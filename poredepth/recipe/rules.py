@@ -25,8 +25,11 @@ PLACE_KEYS = {
     "along_ratio": ("scatter", "spread"),
     "across_ratio": ("scatter", "spread"),
     "phase_mm": ("spread",),
+    "tie_points": ("registered",),
+    "feather_mm": ("registered",),
+    "mirror": ("registered",),
 }
-PLACES = ("scatter", "spread")
+PLACES = ("scatter", "spread", "registered")
 PATCH_ONLY = ("place", *PLACE_KEYS)
 
 
@@ -89,7 +92,7 @@ def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
         if key in data
     ]
     if "place" not in data:
-        return [*broken, _needs("place", " or ".join(PLACES))]
+        return [*broken, _needs("place", ", ".join(PLACES))]
     return broken + _place_rules(data) + _overlap_rule(data)
 
 
@@ -108,6 +111,8 @@ def _place_rules(data: Mapping[str, Any]) -> list[Broken]:
         broken.append(_needs("print_mm", "a number of at least 1, in mm: the diameter of one print"))
     if place == "spread" and "region" not in data:
         broken.append(_needs("region", "the name of a region: one sheet does not fit a whole head"))
+    if place == "registered" and "tie_points" not in data:
+        broken.append(_needs("tie_points", "a list of at least three tie points {px: [x, y], at: [x, y, z]}"))
     return broken
 
 

@@ -74,6 +74,7 @@ def _schema() -> dict[str, Any]:
             _layer_kind("scatter", ["patch", "print_mm"], ["patches"]),
             _layer_kind("scatter", ["patches", "print_mm"], ["patch"]),
             _layer_kind("spread", ["patch", "region"], ["patches"]),
+            _layer_kind("registered", ["patch", "tie_points"], ["patches"]),
         ]
     }
     kinds["VarySpec"] |= {

@@ -119,9 +119,10 @@ def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
 def _list_text(schema: Mapping[str, Any]) -> str:
     if "prefixItems" in schema:
         landmark = ", or the name of a landmark" if "x-landmark" in schema else ""
-        return f"three numbers [x, y, z]{landmark}" if len(schema["prefixItems"]) == 3 else "two numbers"
+        return f"three numbers [x, y, z]{landmark}" if len(schema["prefixItems"]) == 3 else "two numbers [x, y]"
     items = schema.get("items", {})
     of = "points [x, y, z]" if "prefixItems" in items else "names" if items.get("type") == "string" else ""
+    of = "tie points {px: [x, y], at: [x, y, z]}" if items.get("$ref", "").endswith("/TiePoint") else of
     of = of or ("mappings" if "$ref" in items else "")
     if not of:
         return "a list"

@@ -19,7 +19,7 @@ from scipy.sparse.linalg import splu
 
 from poredepth.compiled import one_blas_thread
 from poredepth.errors import RegionError
-from poredepth.surface.locate import SNAP_RATIO, nearest_skin_points
+from poredepth.surface.locate import nearest_skin_points, snap_limit_mm
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles, directed_edges
 
@@ -167,7 +167,7 @@ def _angle_defect(surface: Surface) -> np.ndarray:
 def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.ndarray, target: np.ndarray) -> None:
     samples_mm, tangents, steps_mm = _sample_guide(surface, guide_mm)
     found = nearest_skin_points(surface, samples_mm)
-    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
+    limit_mm = snap_limit_mm(surface)
     far = max(point.snapped_mm for point in found)
     if far > limit_mm:
         raise RegionError(

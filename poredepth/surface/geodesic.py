@@ -22,16 +22,22 @@ def triangles_around(surface: Surface) -> tuple[np.ndarray, np.ndarray]:
 
 def distance_from_point_mm(surface: Surface, point: SkinPoint, max_mm: float = np.inf) -> np.ndarray:
     """Distance of every vertex from a skin point, float64 (n_vertices,), inf where not reached."""
-    at_mm = surface.points_mm(np.array([point.triangle]), point.barycentric[None])[0]
-    corner = surface.tri_vertex[point.triangle]
+    return distance_from_points_mm(surface, [point], max_mm)
+
+
+def distance_from_points_mm(surface: Surface, points: Sequence[SkinPoint], max_mm: float = np.inf) -> np.ndarray:
+    """Distance of every vertex from the nearest of several skin points, float64 (n_vertices,), inf where not reached.
+
+    Where the fronts of two points meet it is true to about one edge.
+    """
     distance_mm = np.full(surface.n_vertices, np.inf)
-    distance_mm[corner] = np.linalg.norm(surface.position_mm[corner] - at_mm, axis=1)
-    return _march(surface, distance_mm, corner, True, max_mm)
-
-
-def distance_from_points_mm(surface: Surface, points: Sequence[SkinPoint]) -> np.ndarray:
-    """Distance of every vertex from the nearest of some skin points, float64 (n_vertices,), inf where not reached."""
-    return np.minimum.reduce([distance_from_point_mm(surface, point) for point in points])
+    for point in points:
+        at_mm = surface.points_mm(np.array([point.triangle]), point.barycentric[None])[0]
+        corner = surface.tri_vertex[point.triangle]
+        there_mm = np.linalg.norm(surface.position_mm[corner] - at_mm, axis=1)
+        distance_mm[corner] = np.minimum(distance_mm[corner], there_mm)
+    source = np.unique(surface.tri_vertex[[point.triangle for point in points]])
+    return _march(surface, distance_mm, source, True, max_mm)
 
 
 def distance_from_vertices_mm(surface: Surface, vertex: np.ndarray, max_mm: float = np.inf) -> np.ndarray:

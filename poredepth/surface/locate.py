@@ -10,7 +10,7 @@ import numpy as np
 from poredepth.errors import RegionError
 from poredepth.surface.skin import Surface
 
-#: A point of a recipe farther from the skin than this share of the mesh's diagonal is taken for a mistake.
+#: A point given in a recipe that lies farther from the skin than this share of the mesh's diagonal is a mistake.
 SNAP_RATIO = 0.1
 
 
@@ -21,6 +21,11 @@ class SkinPoint:
     triangle: int
     barycentric: np.ndarray
     snapped_mm: float
+
+
+def snap_limit_mm(surface: Surface) -> float:
+    """How far from the skin a point given in a recipe may lie, mm."""
+    return SNAP_RATIO * float(np.linalg.norm(np.ptp(surface.position_mm, axis=0)))
 
 
 def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoint]:
@@ -52,7 +57,7 @@ def snapped_points(surface: Surface, points_mm: np.ndarray, names: Sequence[str]
     RegionError : a point that lies far from the skin
     """
     found = nearest_skin_points(surface, points_mm)
-    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
+    limit_mm = snap_limit_mm(surface)
     for point, at_mm, name in zip(found, points_mm, names, strict=True):
         if point.snapped_mm > limit_mm:
             told = ", ".join(f"{x:g}" for x in np.round(np.asarray(at_mm) / surface.mm_per_unit, 6))

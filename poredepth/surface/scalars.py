@@ -10,7 +10,7 @@ import numpy as np
 
 from poredepth.errors import RegionError
 from poredepth.recipe.model import VarySpec
-from poredepth.surface.geodesic import distance_from_points_mm
+from poredepth.surface.geodesic import distance_from_point_mm
 from poredepth.surface.locate import snapped_points
 from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures
 from poredepth.surface.skin import Surface
@@ -84,7 +84,7 @@ def _ramp(surface: Surface, spec: VarySpec, where: str) -> np.ndarray:
         names = [f"{where}.ramp[{number + i}].at" for i in range(len(at))]
         points.append(snapped_points(surface, np.asarray(at, float) * surface.mm_per_unit, names))
         number += len(at)
-    distance_mm = [distance_from_points_mm(surface, some) for some in points]
+    distance_mm = [np.minimum.reduce([distance_from_point_mm(surface, point) for point in some]) for some in points]
     value = np.full(surface.n_vertices, float(places[0][0]))
     for k in range(len(places) - 1):
         apart_mm = min(

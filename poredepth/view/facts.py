@@ -12,7 +12,9 @@ from poredepth.patch.read import read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
 from poredepth.placement.prints import stretch, visible_area_mm2
+from poredepth.placement.registered import Registration
 from poredepth.placement.scatter import ALLOWED_STRETCH
+from poredepth.placement.ties import coordinates
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.anatomy import LANDMARKS
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
@@ -122,6 +124,8 @@ def recipe_facts(composition: Composition) -> list[Row]:
     for layer in composition.layers:
         where = "whole skin" if layer.region is None else layer.region
         rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, surface)}"))
+        if layer.registration is not None:
+            rows += _tie_rows(layer.registration)
     size_px = composition.recipe.output.size_px
     rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
     return rows
@@ -136,12 +140,30 @@ def _laid(layer, surface: Surface) -> str:
     values = stretch(prints, surface.flat_mm) / prints.zoom[:, None]
     area = visible_area_mm2(prints, surface.area_mm2)
     low, high = _weighted(values[:, 1], area, (0.005,))[0], _weighted(values[:, 0], area, (0.995,))[0]
+    stretched = f"stretch {low:.2f} to {high:.2f} (99 % of what is seen)"
+    if layer.registration is not None:
+        found = layer.registration
+        return (
+            f"registered by {len(found.ties)} tie points, {UM_PER_MM * found.texel_mm:.1f} um a pixel (stated "
+            f"{UM_PER_MM * found.stated_texel_mm:g} um, {100 * (found.size_ratio - 1):+.1f} %), {stretched}"
+        )
     outside = (values[:, 1] < ALLOWED_STRETCH[0]) | (values[:, 0] > ALLOWED_STRETCH[1])
     share = 100 * area[outside].sum() / max(area.sum(), 1e-12)
-    return (
-        f"{prints.n_prints} prints, stretch {low:.2f} to {high:.2f} (99 % of what is seen), "
-        f"{share:.2f} % of it beyond {ALLOWED_STRETCH[0]:g} to {ALLOWED_STRETCH[1]:g}"
-    )
+    beyond = f"{share:.2f} % of it beyond {ALLOWED_STRETCH[0]:g} to {ALLOWED_STRETCH[1]:g}"
+    return f"{prints.n_prints} prints, {stretched}, {beyond}"
+
+
+def _tie_rows(found: Registration) -> list[Row]:
+    """One row for each tie point; its distances are on the skin."""
+    mirrored = f", mirrored in {found.mirror} = 0" if found.mirror is not None else ""
+    return [
+        (
+            f"  tie_points[{fit.number}]",
+            f"px {coordinates(fit.px)} at {coordinates(fit.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm, "
+            f"residual {fit.residual_mm:.3f} mm, without it {fit.left_out_mm:.2f} mm",
+        )
+        for fit in found.ties
+    ]
 
 
 def _patch_line(patch: HeightPatch) -> str:

@@ -69,6 +69,44 @@ def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(fo
     assert str(folder) not in json.dumps(sidecar)
 
 
+def test_a_piece_of_a_scan_is_laid_told_and_keeps_its_terms(folder):
+    """A 16-bit picture with a mask, fixed by tie points: the map, what inspect says, source, licence and consent."""
+    heights = np.full((80, 120), 49152, np.uint16)
+    mask = np.zeros((80, 120), np.uint8)
+    mask[10:70, 10:110] = 255
+    iio.imwrite(folder / "scan.png", heights)
+    iio.imwrite(folder / "mask.png", mask)
+    ties = ", ".join(
+        f"{{px: [{x}, {y}], at: [{14 + x / 10}, {24 - y / 10}, 0.1]}}"
+        for x, y in ((10, 10), (110, 12), (60, 70), (60, 40))
+    )
+    (folder / "plate.yaml").write_text(
+        RECIPE.replace("file: pores.png,", "file: scan.png, mask: mask.png,")
+        .replace("texel_um: 50", "texel_um: 98")
+        .replace(
+            "region: middle, place: scatter, print_mm: 8", f"place: registered, feather_mm: 1, tie_points: [{ties}]"
+        )
+    )
+    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    height_mm, metadata = read_map(folder / "out" / "plate.exr")
+    [patch] = metadata.patches
+    assert (patch.file, patch.source, patch.licence, patch.consent) == ("scan.png", "made here", "MIT", "synthetic")
+    v, u = np.mgrid[0:256, 0:256]
+    x, y = (u + 0.5) / 256 * 40, 40 - (v + 0.5) / 256 * 40
+    border_mm = np.minimum.reduce([x - 15, 25 - x, y - 17, 23 - y])
+    assert height_mm[border_mm > 1.3] == pytest.approx(0.025, abs=2e-5)  # (0.75 - 0.5) * 100 um
+    assert np.abs(height_mm[border_mm < -0.5]).max() < 1e-6
+    told = _run("inspect", "plate.yaml", cwd=folder).stdout
+    assert "registered by 4 tie points, 100.0 um a pixel (stated 98 um, +2.0 %), stretch 1.00 to 1.00" in told
+    assert "tie_points[3]  px [60, 40] at [20, 20, 0.1]: snapped 0.10 mm, residual 0.000 mm, without it 0.00 mm" in told
+    bad = (folder / "plate.yaml").read_text().replace("px: [60, 40]", "px: [60, 400]")
+    (folder / "plate.yaml").write_text(bad)
+    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    assert done.returncode == 3 and "Traceback" not in done.stderr
+    assert "layers[0].tie_points[3].px: [60, 400] lies outside the picture of patch 'pores'" in done.stderr
+
+
 def test_compose_twice_gives_the_same_bytes(folder):
     for name in ("a", "b"):
         assert _run("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from poredepth.errors import RecipeError
 from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict
+from poredepth.recipe.model import TiePoint
 
 GOOD = """\
 poredepth: 1
@@ -348,9 +349,10 @@ def test_anchors_and_merges_are_read_and_own_keys_win(folder):
 
 def test_findings_in_merged_parts_point_at_the_line_that_says_it(folder):
     text = MERGED.replace("place: scatter", "place: scater").replace("print_mm: 12", "print_mm: none")
+    found = "found 'scater'; allowed: scatter, spread, registered; did you mean 'scatter'?"
     assert findings(text, folder) == [
-        "face.yaml:9:12: layers[0].place: found 'scater'; allowed: scatter, spread; did you mean 'scatter'?",
-        "face.yaml:9:12: layers[1].place: found 'scater'; allowed: scatter, spread; did you mean 'scatter'?",
+        f"face.yaml:9:12: layers[0].place: {found}",
+        f"face.yaml:9:12: layers[1].place: {found}",
         "face.yaml:13:15: layers[1].print_mm: found 'none'; allowed: a number of at least 1, in mm",
     ]
 
@@ -512,6 +514,7 @@ def test_the_example_of_the_reference_loads(tmp_path):
         type(recipe.mesh),
         type(recipe.regions["nose"]),
         type(recipe.layers[0]),
+        TiePoint,
         type(recipe.patches["cheek pores"]),
         type(recipe.directions[0]),
         type(recipe.output),
