@@ -68,7 +68,8 @@ ONE_MISTAKE = {
     "two numbers for a point": (
         "[-4.9, 3.2, 6.1]",
         "[-4.9, 3.2]",
-        "face.yaml:12:31: layers[0].tie_points[1].at: found a list of 2; allowed: three numbers [x, y, z]",
+        "face.yaml:12:31: layers[0].tie_points[1].at: found a list of 2; allowed: three numbers [x, y, z], or "
+        "the name of a landmark",
     ),
     "misspelt key of a tie point": (
         "{px: [1403",
