@@ -13,6 +13,7 @@ from poredepth.patch.read import load_patch, read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.recipe.files import TILE_PATTERN, tile_files
 from poredepth.recipe.model import UDIM_TOKEN, LayerSpec, Recipe
+from poredepth.surface.direction_sources import DirectionFiles
 from poredepth.surface.obj import read_obj_polylines
 from poredepth.surface.regions import Pictures, read_masks
 
@@ -72,10 +73,6 @@ def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
     return {int(pattern.fullmatch(path.name)[1]): path for path in tile_files(recipe.folder, name)}
 
 
-def guides_mm(recipe: Recipe, mm_per_unit: float) -> list[np.ndarray]:
-    """Guide polylines (n, 3) in mm, in the order of the recipe."""
-    out = []
-    for spec in recipe.directions:
-        lines = [spec.points] if spec.points is not None else read_obj_polylines(recipe.path(spec.file))
-        out += [np.asarray(line, float) * mm_per_unit for line in lines]
-    return out
+def direction_files(recipe: Recipe) -> DirectionFiles:
+    """Functions that read the files that the recipe's directions name."""
+    return DirectionFiles(lines=lambda name: read_obj_polylines(recipe.path(name)))

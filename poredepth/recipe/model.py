@@ -69,7 +69,7 @@ class MeshSpec(Spec):
 
 
 class DirectionSpec(Spec):
-    """A guide for the direction of the skin: exactly one of ``points`` and ``file``. Guides have no sign."""
+    """A source of the direction of the skin: exactly one of ``points`` and ``file``. Directions have no sign."""
 
     points: list[Place3D] | None = Field(
         None,
@@ -77,6 +77,16 @@ class DirectionSpec(Spec):
         description="Guide line: two or more points, [x, y, z] in mesh units or landmarks, snapped to the skin.",
     )
     file: Text | None = Field(None, description="OBJ file with guide polylines in mesh units, relative to the recipe.")
+    strength: Annotated[Number, Field(gt=0, le=1000)] = Field(
+        1.0,
+        description="Factor on how strongly it pulls, above 0 up to 1000: where two of a kind meet, the direction is "
+        "their mean by strength.",
+    )
+    reach_mm: PositiveNumber | None = Field(
+        None,
+        description="Beyond this distance along the skin the field is as it is without it, mm. Above 0. "
+        "Default: no limit.",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> DirectionSpec:

@@ -34,6 +34,14 @@ def distance_from_vertices_mm(surface: Surface, vertex: np.ndarray, max_mm: floa
     return _march(surface, distance_mm, np.asarray(vertex), False, max_mm)
 
 
+def march_from_mm(surface: Surface, start_mm: np.ndarray, max_mm: float = np.inf) -> np.ndarray:
+    """Distance of every vertex, float64 (n_vertices,), from something whose distance from some vertices is known.
+
+    ``start_mm`` (n_vertices,) holds those distances, and inf elsewhere.
+    """
+    return _march(surface, start_mm.copy(), np.flatnonzero(np.isfinite(start_mm)), False, max_mm)
+
+
 def _march(surface: Surface, distance_mm, source, from_point: bool, max_mm: float) -> np.ndarray:
     if len(source):
         start, triangle = triangles_around(surface)
