@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
+from poredepth.patch.angles import AnglePicture, read_angle_picture
 from poredepth.patch.read import load_patch, read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.recipe.files import TILE_PATTERN, tile_files
@@ -75,4 +76,8 @@ def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
 
 def direction_files(recipe: Recipe) -> DirectionFiles:
     """Functions that read the files that the recipe's directions name."""
-    return DirectionFiles(lines=lambda name: read_obj_polylines(recipe.path(name)))
+
+    def angles(name: str) -> dict[int, AnglePicture]:
+        return {tile: read_angle_picture(path) for tile, path in pictures_by_tile(recipe, name).items()}
+
+    return DirectionFiles(lines=lambda name: read_obj_polylines(recipe.path(name)), angles=angles)

@@ -63,7 +63,7 @@ def read_picture(path: str | os.PathLike, *, height_um: float | None = None) -> 
     True
     """
     path = Path(path)
-    values = decode_picture(path, _head_of(path))
+    values = decode_picture(path, head_of(path))
     if values.dtype.kind == "f":
         check_all_finite(str(path), values)
         return np.ascontiguousarray(values, dtype=np.float64 if values.dtype.itemsize == 8 else np.float32)
@@ -135,7 +135,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), bool(periodic), lay_deg, provenance)
 
 
-def _head_of(path: Path) -> bytes:
+def head_of(path: Path) -> bytes:
     """First bytes of a file, or PatchError saying why it cannot be opened."""
     try:
         with open(path, "rb") as file:

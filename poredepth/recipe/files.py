@@ -35,6 +35,7 @@ def _places(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
         yield ("mesh",), "file", False
     for part, key, udim in (
         ("directions", "file", False),
+        ("directions", "map", True),
         ("regions", "mask", True),
         ("patches", "file", False),
         ("layers", "map", True),

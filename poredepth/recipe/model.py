@@ -37,6 +37,7 @@ Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
+DirectionKind = Literal["points", "file", "map"]
 
 
 class Spec(BaseModel):
@@ -69,7 +70,10 @@ class MeshSpec(Spec):
 
 
 class DirectionSpec(Spec):
-    """A source of the direction of the skin: exactly one of ``points`` and ``file``. Directions have no sign."""
+    """A source of the direction of the skin: exactly one of ``points``, ``file`` and ``map``.
+
+    Directions have no sign.
+    """
 
     points: list[Place3D] | None = Field(
         None,
@@ -77,6 +81,12 @@ class DirectionSpec(Spec):
         description="Guide line: two or more points, [x, y, z] in mesh units or landmarks, snapped to the skin.",
     )
     file: Text | None = Field(None, description="OBJ file with guide polylines in mesh units, relative to the recipe.")
+    map: Text | None = Field(
+        None,
+        description="Painted picture in the UVs of the mesh, relative to the recipe: grey is the angle in UV, black to "
+        "white 0 to 180 degrees anticlockwise from +u; alpha, where there is one, is the strength. "
+        "May hold <UDIM> in place of the tile number.",
+    )
     strength: Annotated[Number, Field(gt=0, le=1000)] = Field(
         1.0,
         description="Factor on how strongly it pulls, above 0 up to 1000: where two of a kind meet, the direction is "
@@ -92,6 +102,12 @@ class DirectionSpec(Spec):
     def _check(self) -> DirectionSpec:
         self._keep(direction_rules)
         return self
+
+    @property
+    def kind(self) -> DirectionKind:
+        """Which way this source is given."""
+        kinds: tuple[DirectionKind, ...] = ("points", "file", "map")
+        return next(kind for kind in kinds if getattr(self, kind) is not None)
 
 
 class RegionSpec(Spec):

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-DIRECTION_SOURCES = ("points", "file")
+DIRECTION_SOURCES = ("points", "file", "map")
 REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
 LAYER_SOURCES = ("map", "patch")

@@ -136,6 +136,6 @@ def _number_text(schema: Mapping[str, Any], key: str) -> str:
     elif low is not None:
         text += " of 0 or more" if low == 0 else f" of at least {low}"
     elif "exclusiveMinimum" in schema:
-        text += f" above {schema['exclusiveMinimum']}"
+        text += f" above {schema['exclusiveMinimum']}" + (f" up to {high}" if high is not None else "")
     unit = next((words for suffix, words in UNIT_WORDS.items() if key.endswith(suffix)), None)
     return f"{text}, {unit}" if unit else text

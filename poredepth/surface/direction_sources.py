@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 import numpy as np
 
+from poredepth.errors import RegionError
+from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
-from poredepth.surface.pulls import Pull, guide_pull
+from poredepth.surface.pulls import Pull, guide_pull, map_pull
 from poredepth.surface.skin import Surface
+
+#: What is told of an entry that pulls on no triangle, by kind.
+_NOWHERE = {
+    "map": "the map asks for a direction nowhere on the skin; allowed: a picture in a UV tile that holds charts, with "
+    "alpha above 0 there; check the name (<UDIM> for several tiles) and the alpha",
+}
 
 
 @dataclass(frozen=True)
@@ -20,9 +28,11 @@ class DirectionFiles:
     Attributes
     ----------
     lines : name -> polylines (n, 3) in mesh units
+    angles : name, which may hold <UDIM> -> painted angles by UV tile
     """
 
     lines: Callable[[str], list[np.ndarray]]
+    angles: Callable[[str], Mapping[int, AnglePicture]]
 
 
 def build_pulls(surface: Surface, specs: Sequence[DirectionSpec], files: DirectionFiles) -> list[Pull]:
@@ -31,13 +41,22 @@ def build_pulls(surface: Surface, specs: Sequence[DirectionSpec], files: Directi
     Raises
     ------
     RegionError : an entry that lies far from the skin, or is nowhere on it; it is named as ``directions[i]``
-    MeshError : a guide file that cannot be read
+    MeshError, PatchError : a guide file, or a painted map, that cannot be read
     """
-    return [_pull(surface, f"directions[{i}]", spec, files) for i, spec in enumerate(specs)]
+    pulls = []
+    for i, spec in enumerate(specs):
+        pull = _pull(surface, f"directions[{i}]", spec, files)
+        if not (pull.weight > 0).any():
+            raise RegionError(f"directions[{i}]: {_NOWHERE[spec.kind]}")
+        pulls.append(pull)
+    return pulls
 
 
 def _pull(surface: Surface, label: str, spec: DirectionSpec, files: DirectionFiles) -> Pull:
-    return guide_pull(surface, _lines_mm(surface, label, spec, files), strength=spec.strength, reach_mm=spec.reach_mm)
+    how = {"strength": spec.strength, "reach_mm": spec.reach_mm}
+    if spec.map is not None:
+        return map_pull(surface, files.angles(spec.map), **how)
+    return guide_pull(surface, _lines_mm(surface, label, spec, files), **how)
 
 
 def _lines_mm(surface: Surface, label: str, spec: DirectionSpec, files: DirectionFiles) -> list[tuple[str, np.ndarray]]:

@@ -5,18 +5,32 @@ Each becomes a `Pull`: in each triangle a direction, and how strongly it is aske
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from poredepth.errors import RegionError
+from poredepth.patch.angles import AnglePicture
 from poredepth.surface.geodesic import march_from_mm
 from poredepth.surface.locate import SkinPoint, nearest_skin_points
+from poredepth.surface.metric import mm_per_uv
+from poredepth.surface.regions import pixels_around, uv_in_tile
 from poredepth.surface.skin import Surface
 
 #: Pull of one guide against the field's smoothness; at 30 the field meets a guide within a fraction of a degree.
 GUIDE_STRENGTH = 30.0
+
+#: Pull of painted and radial directions on a whole triangle: they are followed down to about its size, and give way to
+#: a guide line that crosses it.
+AREA_STRENGTH = 3.0
+
+#: Barycentrics of the middles of the 16 equal parts of a triangle.
+_PLACES = np.array(
+    [(3 * i + 1, 3 * j + 1) for i in range(4) for j in range(4 - i)]
+    + [(3 * i + 2, 3 * j + 2) for i in range(3) for j in range(3 - i)]
+)
+_PLACES = np.column_stack([_PLACES, 12 - _PLACES.sum(axis=1)]) / 12.0
 
 #: A guide farther from the skin than this share of the mesh's diagonal is taken for a mistake.
 SNAP_RATIO = 0.1
@@ -132,3 +146,56 @@ def _sample_guide(surface: Surface, guide_mm: np.ndarray) -> tuple[np.ndarray, n
     if not points:
         return guide_mm[:1], np.zeros((1, 3)), np.zeros(1)
     return np.concatenate(points), np.concatenate(tangents), np.concatenate(steps)
+
+
+def map_pull(
+    surface: Surface, pictures: Mapping[int, AnglePicture], *, strength: float = 1.0, reach_mm: float | None = None
+) -> Pull:
+    """Pull of painted angles in UV.
+
+    Parameters
+    ----------
+    pictures : by UV tile; grey is the angle in UV, anticlockwise from +u
+    strength, reach_mm : see `guide_pull`; the reach counts from the painted skin
+
+    Notes
+    -----
+    Each triangle is looked at in 16 places.  A direction in UV becomes one on the skin by the triangle's Jacobian d(mm)
+    / d(UV), so mirrored, turned and stretched charts need no thought.  Between pixels the doubled angles are mixed, not
+    the angles: 179 and 1 degrees are neighbours.
+    """
+    jacobian = mm_per_uv(surface)
+    weight, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
+    for barycentric in _PLACES:
+        for tile, picture in pictures.items():
+            triangle, u, v = uv_in_tile(surface, tile, barycentric)
+            triangle, u, v = (part[np.isfinite(jacobian[triangle]).all(axis=(1, 2))] for part in (triangle, u, v))
+            doubled, share = _sampled(picture, u, v)
+            angle = 0.5 * np.angle(doubled)
+            x, y = np.einsum("txa,at->xt", jacobian[triangle], np.stack([np.cos(angle), np.sin(angle)]))
+            weight[triangle] += share
+            target[triangle] += np.abs(doubled) * np.exp(2j * np.arctan2(y, x))
+    factor = strength * AREA_STRENGTH / len(_PLACES)
+    return Pull(factor * weight, factor * target, _zone_around(surface, weight > 0, reach_mm))
+
+
+def _sampled(picture: AnglePicture, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Doubled angle x strength, complex (n,), and strength (n,), of a picture at places in its tile, bilinear."""
+    row, col, down, right = pixels_around(picture.code.shape, u, v)
+    doubled, share = np.zeros(len(u), complex), np.zeros(len(u))
+    for i in (0, 1):
+        for j in (0, 1):
+            mix = (down if i else 1 - down) * (right if j else 1 - right)
+            z, strength = picture.doubled(row[i], col[j])
+            doubled += mix * z
+            share += mix * strength
+    return doubled, share
+
+
+def _zone_around(surface: Surface, inside: np.ndarray, reach_mm: float | None) -> np.ndarray | None:
+    """Zone of a source that pulls on a set of triangles, bool (n_triangles,)."""
+    if reach_mm is None:
+        return None
+    start_mm = np.full(surface.n_vertices, np.inf)
+    start_mm[surface.tri_vertex[inside]] = 0.0
+    return _within(surface, start_mm, reach_mm) | inside

@@ -165,20 +165,41 @@ def sample_pictures(surface: Surface, pictures: Pictures, triangle: np.ndarray, 
     tile_uv = np.floor(corner_uv.mean(axis=1))
     out = np.zeros(len(triangle), np.float32)
     for tile, picture in pictures.items():
-        column, row = (tile - 1001) % 10, (tile - 1001) // 10
+        column, row = _tile_corner(tile)
         here = (tile_uv[:, 0] == column) & (tile_uv[:, 1] == row)
         if here.any():
             out[here] = _bilinear(picture, uv[here, 0] - column, uv[here, 1] - row)
     return out
 
 
-def _bilinear(picture: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-    rows, cols = picture.shape
+def uv_in_tile(surface: Surface, tile: int, barycentric: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Triangles (n,) in a UV tile, and u and v (n,) from the tile's corner of one place, (3,), in each."""
+    tile_uv = np.floor(surface.corner_uv.mean(axis=1))
+    corner = np.array(_tile_corner(tile))
+    triangle = np.flatnonzero((tile_uv == corner).all(axis=1))
+    u, v = (np.einsum("k,tkx->tx", barycentric, surface.corner_uv[triangle]) - corner).T
+    return triangle, u, v
+
+
+def pixels_around(
+    shape: tuple[int, ...], u: np.ndarray, v: np.ndarray
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray]:
+    """The two rows and columns of a tile's picture around places (n,), and how far each place lies past the first."""
+    rows, cols = shape
     x = np.clip(u * cols - 0.5, 0, cols - 1)
     y = np.clip((1 - v) * rows - 0.5, 0, rows - 1)
     x0, y0 = np.minimum(x.astype(int), max(cols - 2, 0)), np.minimum(y.astype(int), max(rows - 2, 0))
     x1, y1 = np.minimum(x0 + 1, cols - 1), np.minimum(y0 + 1, rows - 1)
-    fx, fy = x - x0, y - y0
+    return (y0, y1), (x0, x1), y - y0, x - x0
+
+
+def _tile_corner(tile: int) -> tuple[int, int]:
+    """U and V of a tile 1001 + U + 10 V."""
+    return (tile - 1001) % 10, (tile - 1001) // 10
+
+
+def _bilinear(picture: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    (y0, y1), (x0, x1), fy, fx = pixels_around(picture.shape, u, v)
     top = picture[y0, x0] * (1 - fx) + picture[y0, x1] * fx
     return top * (1 - fy) + (picture[y1, x0] * (1 - fx) + picture[y1, x1] * fx) * fy
 

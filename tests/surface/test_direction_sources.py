@@ -4,17 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from meshes import flat_surface, sphere_surface
+from meshes import flat_mesh, flat_surface, sphere_surface, two_charts_mesh
 from skin_measure import line_angle_difference
 
 from poredepth.errors import RegionError
+from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
 from poredepth.surface.direction_sources import DirectionFiles, build_pulls
 from poredepth.surface.directions import direction_field
-from poredepth.surface.pulls import guide_pull
-from poredepth.surface.skin import refined
+from poredepth.surface.pulls import guide_pull, map_pull
+from poredepth.surface.skin import refined, surface_from_mesh
 
-FILES = DirectionFiles(lines=lambda name: [])
+FILES = DirectionFiles(lines=lambda name: [], angles=lambda name: {})
 
 
 def field_of(surface, *entries, files=FILES):
@@ -84,7 +85,7 @@ def test_entries_with_a_reach_are_laid_on_the_field_of_all_others():
 
 def test_a_far_line_is_named_by_its_entry_and_its_place_in_the_file():
     near, far = np.array([[1, 1, 0], [5, 5, 0.0]]), np.array([[1, 1, 90], [5, 5, 90.0]])
-    files = DirectionFiles(lines=lambda name: [near, far, near])
+    files = replace(FILES, lines=lambda name: [near, far, near])
     with pytest.raises(
         RegionError,
         match=r"^directions\[2\]: polyline 2 of 3 in guides\.obj: a point of the guide is 90\.0 mm from the skin; "
@@ -100,7 +101,7 @@ def test_a_far_line_is_named_by_its_entry_and_its_place_in_the_file():
 def test_lines_of_a_file_follow_one_after_the_other_in_mesh_units():
     cm = replace(flat_surface(), mm_per_unit=10.0)
     line = np.array([[1, 1, 0], [3, 2, 0.0]])
-    field = field_of(cm, {"file": "guides.obj"}, files=DirectionFiles(lines=lambda name: [line]))
+    field = field_of(cm, {"file": "guides.obj"}, files=replace(FILES, lines=lambda name: [line]))
     assert off_deg(angle_deg(cm, field), np.degrees(np.arctan2(1, 2))).max() < 1e-6
 
 
@@ -111,3 +112,106 @@ def test_a_pull_grows_with_its_strength_alone():
     assert two.weight == pytest.approx(2.5 * one.weight, rel=1e-12)
     assert two.target == pytest.approx(2.5 * one.target, rel=1e-12)
     assert np.abs(one.target) == pytest.approx(one.weight, rel=1e-9)
+
+
+def grey(angle_deg, dtype=np.uint8):
+    full = np.iinfo(dtype).max
+    return np.round(np.mod(angle_deg, 180) / 180 * full).astype(dtype)
+
+
+def painted(pictures):
+    return replace(FILES, angles=lambda name: pictures)
+
+
+def test_a_painted_angle_is_that_angle_where_uvs_are_upright():
+    s = flat_surface(40, 40, 10)
+    for angle in (0.0, 30.0, 90.0, 151.2):
+        picture = AnglePicture(np.full((8, 8), grey(angle)), 255.0)
+        assert off_deg(angle_deg(s, field_of(s, {"map": "a.png"}, files=painted({1001: picture}))), angle).max() < 0.36
+
+
+@pytest.mark.parametrize("mirrored", [True, False])
+def test_painted_angles_come_out_right_in_turned_mirrored_and_stretched_charts(mirrored):
+    """One direction on the skin, painted into both charts by hand: right of the cut u = 0.4 y and v = 0.72 x."""
+    s = surface_from_mesh(two_charts_mesh(40, 20, mirrored=mirrored, shrink=0.9), "mm")
+    n, way = 256, np.radians(35.0)
+    picture = np.empty((n, n))
+    picture[:, : n // 2] = 35.0
+    flip = 1 if mirrored else -1  # unmirrored, v runs down from 0.5
+    picture[:, n // 2 :] = np.degrees(np.arctan2(flip * 0.72 * np.cos(way), 0.4 * np.sin(way)))
+    pictures = {1001: AnglePicture(grey(picture, np.uint16), 65535.0)}
+    pull = map_pull(s, pictures)
+    assert (pull.weight > 2.9).all()
+    angle = np.degrees(np.angle(pull.target)) / 2
+    frame_deg = np.degrees(np.arctan2(s.frame[:, 0, 1], s.frame[:, 0, 0]))
+    charts = middle(s)[:, 0] < 20, middle(s)[:, 0] > 20
+    for chart in charts:
+        # the frame of a triangle that shows its face runs anticlockwise as the plane does
+        assert off_deg(angle[chart] + frame_deg[chart], 35.0).max() < 0.3
+    field = field_of(s, {"map": "a.png"}, files=painted(pictures))
+    assert off_deg(angle_deg(s, field), 35.0).max() < 0.1
+
+
+def test_between_178_and_2_degrees_lies_0_and_not_90():
+    s = flat_surface(40, 40, 5)
+    code = grey(np.where(np.indices((40, 40)).sum(axis=0) % 2, 178.0, 2.0), np.uint16)
+    pull = map_pull(s, {1001: AnglePicture(code, 65535.0)})
+    frame_deg = np.degrees(np.arctan2(s.frame[:, 0, 1], s.frame[:, 0, 0]))
+    assert off_deg(np.degrees(np.angle(pull.target)) / 2 + frame_deg, 0).max() < 2.1
+    assert (np.abs(pull.target) > 0.99 * pull.weight).all()
+
+
+def test_alpha_is_the_strength_and_where_it_is_0_nothing_pulls():
+    s = flat_surface(40, 40, 10)
+    alpha = np.zeros((40, 40), np.uint8)
+    alpha[:, :20] = 51
+    pull = map_pull(s, {1001: AnglePicture(np.full((40, 40), grey(60.0)), 255.0, alpha)})
+    left = middle(s)[:, 0]
+    assert pull.weight[left < 18] == pytest.approx(0.2 * 3.0)
+    assert (pull.weight[left > 22] == 0).all()
+    with_guide = field_of(s, {"map": "a.png"}, {"points": [[39, 1, 0], [39, 39, 0]]}, files=painted({1001: AnglePicture(
+        np.full((40, 40), grey(60.0)), 255.0, alpha)}))  # fmt: skip
+    assert off_deg(angle_deg(s, with_guide), 60)[left < 10].max() < 3
+    assert off_deg(angle_deg(s, with_guide), 90)[left > 38].max() < 2
+
+
+def test_two_maps_meet_by_their_strengths():
+    s = flat_surface(40, 40, 6)
+    names = {"a.png": 0.0, "b.png": 60.0}
+    files = replace(FILES, angles=lambda name: {1001: AnglePicture(np.full((4, 4), grey(names[name])), 255.0)})
+    field = field_of(s, {"map": "a.png", "strength": 2}, {"map": "b.png", "strength": 5}, files=files)
+    expected = 0.5 * np.degrees(np.angle(2 + 5 * np.exp(2j * np.pi / 3)))
+    assert off_deg(angle_deg(s, field), expected).max() < 0.4
+
+
+def test_a_guide_wins_over_a_map_it_crosses():
+    s = refined(flat_surface(40, 40, 10), 2.0)
+    files = painted({1001: AnglePicture(np.full((4, 4), grey(30.0)), 255.0)})
+    field = field_of(s, {"map": "a.png"}, {"points": [[20.4, 10, 0], [20.4, 30, 0]]}, files=files)
+    x, y, _ = middle(s).T
+    on_line = (np.abs(x - 20.4) < 0.4) & (np.abs(y - 20) < 8)
+    assert off_deg(angle_deg(s, field), 90)[on_line].max() < 15
+    assert off_deg(angle_deg(s, field), 30)[np.abs(x - 20) > 8].max() < 3
+
+
+def test_the_reach_of_a_map_counts_from_the_painted_skin():
+    s = refined(flat_surface(80, 80, 20), 2.0)
+    alpha = np.zeros((64, 64), np.uint8)
+    alpha[:, :16] = 255  # left of x = 20
+    files = painted({1001: AnglePicture(np.full((64, 64), grey(60.0)), 255.0, alpha)})
+    base = {"points": [[60, 40, 0], [78, 40, 0]]}
+    alone, both = field_of(s, base), field_of(s, base, {"map": "a.png", "reach_mm": 15}, files=files)
+    x = middle(s)[:, 0]
+    assert np.array_equal(both.doubled[x > 38], alone.doubled[x > 38])
+    angle = off_deg(angle_deg(s, both), 60)
+    assert angle[x < 18].max() < 1
+    # the doubled angle runs straight from 1 to exp(2 i 60 deg), here from the last painted triangles to x = 36.5
+    assert np.median(angle[np.abs(x - 29) < 2]) == pytest.approx(30, abs=5)
+
+
+def test_a_map_that_is_nowhere_on_the_skin_is_told():
+    s = surface_from_mesh(flat_mesh(), "mm")
+    blank = AnglePicture(np.zeros((4, 4), np.uint8), 255.0, np.zeros((4, 4), np.uint8))
+    for pictures in ({1002: AnglePicture(np.zeros((4, 4), np.uint8), 255.0)}, {1001: blank}):
+        with pytest.raises(RegionError, match=r"^directions\[0\]: the map asks for a direction nowhere on the skin"):
+            field_of(s, {"map": "a.png"}, files=painted(pictures))

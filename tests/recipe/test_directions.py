@@ -1,0 +1,73 @@
+"""Entries of ``directions``: which keys go together, in the loader and in the schema, and what is told of mistakes."""
+
+import jsonschema
+import pytest
+
+from poredepth.errors import RecipeError
+from poredepth.recipe import input_files, parse_recipe, recipe_schema
+from poredepth.recipe.source import YamlTree
+
+HEAD = """\
+poredepth: 1
+mesh: {file: head.obj, unit: cm}
+landmarks: {nose_tip: [0, -4, 11.4], nasion: [0, 0.5, 9]}
+directions:
+"""
+GOOD = [
+    "{points: [nasion, nose_tip], strength: 2, reach_mm: 30}",
+    "{file: guides.obj, strength: 0.5}",
+    "{map: way.<UDIM>.png, reach_mm: 4}",
+    "{map: plain.png}",
+]
+#: entry, what the loader says of it
+BAD = [
+    (
+        "{map: plain.png, file: guides.obj}",
+        "5:22: directions[0].file: found beside map; allowed: exactly one of points",
+    ),
+    ("{strength: 2}", "5:5: directions[0]: none of points, file, map"),
+    ("{map: plain.png, strength: 0}", "5:32: directions[0].strength: found 0; allowed: a number above 0"),
+    ("{map: plain.png, reach_mm: -3}", "5:32: directions[0].reach_mm: found -3; allowed: a number above 0, in mm"),
+    ("{map: plain.png, reach: 3}", "5:22: directions[0].reach: unknown key; allowed: points, file, map"),
+]
+
+
+@pytest.fixture
+def folder(tmp_path):
+    for name in ("head.obj", "guides.obj", "way.1001.png", "way.1012.png", "plain.png"):
+        (tmp_path / name).write_bytes(name.encode())
+    return tmp_path
+
+
+def findings(folder, *entries):
+    with pytest.raises(RecipeError) as caught:
+        parse_recipe(text(*entries), folder, "face.yaml")
+    return caught.value.findings
+
+
+def text(*entries):
+    return HEAD + "".join(f"  - {entry}\n" for entry in entries)
+
+
+@pytest.mark.parametrize("entry", GOOD)
+def test_good_entries_are_read_and_fit_the_schema(folder, entry):
+    recipe = parse_recipe(text(entry), folder)
+    assert recipe.directions[0].kind == entry[1:].split(":")[0]
+    jsonschema.validate(YamlTree(text(entry), "face.yaml").data, recipe_schema())
+
+
+@pytest.mark.parametrize(("entry", "told"), BAD)
+def test_bad_entries_are_told_and_do_not_fit_the_schema(folder, entry, told):
+    [finding] = findings(folder, entry)
+    assert finding.startswith(f"face.yaml:{told}")
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(YamlTree(text(entry), "face.yaml").data, recipe_schema())
+
+
+def test_painted_tiles_are_input_files_and_missing_ones_are_told(folder):
+    recipe = parse_recipe(text("{map: way.<UDIM>.png}"), folder)
+    assert [path.name for _, path in input_files(recipe)] == ["head.obj", "way.1001.png", "way.1012.png"]
+    assert findings(folder, "{map: wey.<UDIM>.png}") == [
+        "face.yaml:5:11: directions[0].map: found no tile 'wey.<UDIM>.png'; allowed: a file that exists, relative to the "
+        "recipe's folder; did you mean 'way.<UDIM>.png'?"
+    ]
