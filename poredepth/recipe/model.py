@@ -37,7 +37,8 @@ Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
-DirectionKind = Literal["points", "file", "map"]
+DirectionKind = Literal["points", "file", "map", "around"]
+Way = Literal["rays", "rings"]
 
 
 class Spec(BaseModel):
@@ -70,7 +71,7 @@ class MeshSpec(Spec):
 
 
 class DirectionSpec(Spec):
-    """A source of the direction of the skin: exactly one of ``points``, ``file`` and ``map``.
+    """A source of the direction of the skin: exactly one of ``points``, ``file``, ``map`` and ``around``.
 
     Directions have no sign.
     """
@@ -87,6 +88,15 @@ class DirectionSpec(Spec):
         "white 0 to 180 degrees anticlockwise from +u; alpha, where there is one, is the strength. "
         "May hold <UDIM> in place of the tile number.",
     )
+    around: Place3D | None = Field(
+        None,
+        description="Centre of rays or rings on the skin, [x, y, z] in mesh units or a landmark. "
+        "Goes with radius_mm and way.",
+    )
+    radius_mm: PositiveNumber | None = Field(
+        None, description="With around, required: how far it pulls along the skin, fading out, mm. Above 0."
+    )
+    way: Way | None = Field(None, description="With around, required. rays: away from the point; rings: around it.")
     strength: Annotated[Number, Field(gt=0, le=1000)] = Field(
         1.0,
         description="Factor on how strongly it pulls, above 0 up to 1000: where two of a kind meet, the direction is "
@@ -106,7 +116,7 @@ class DirectionSpec(Spec):
     @property
     def kind(self) -> DirectionKind:
         """Which way this source is given."""
-        kinds: tuple[DirectionKind, ...] = ("points", "file", "map")
+        kinds: tuple[DirectionKind, ...] = ("points", "file", "map", "around")
         return next(kind for kind in kinds if getattr(self, kind) is not None)
 
 

@@ -11,13 +11,16 @@ import numpy as np
 from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
-from poredepth.surface.pulls import Pull, guide_pull, map_pull
+from poredepth.surface.locate import SkinPoint, nearest_skin_points
+from poredepth.surface.pulls import Pull, around_pull, guide_pull, map_pull, snap_limit_mm
 from poredepth.surface.skin import Surface
 
 #: What is told of an entry that pulls on no triangle, by kind.
 _NOWHERE = {
     "map": "the map asks for a direction nowhere on the skin; allowed: a picture in a UV tile that holds charts, with "
     "alpha above 0 there; check the name (<UDIM> for several tiles) and the alpha",
+    "around": "radius_mm ends within one triangle of the mesh; allowed: a radius larger than the triangles there; give "
+    "a larger one",
 }
 
 
@@ -56,7 +59,22 @@ def _pull(surface: Surface, label: str, spec: DirectionSpec, files: DirectionFil
     how = {"strength": spec.strength, "reach_mm": spec.reach_mm}
     if spec.map is not None:
         return map_pull(surface, files.angles(spec.map), **how)
+    if spec.around is not None:
+        point = _skin_point(surface, f"{label}.around", spec.around)
+        return around_pull(surface, point, spec.radius_mm, spec.way, **how)
     return guide_pull(surface, _lines_mm(surface, label, spec, files), **how)
+
+
+def _skin_point(surface: Surface, label: str, point: Sequence[float]) -> SkinPoint:
+    """Nearest skin point of a point in mesh units."""
+    found = nearest_skin_points(surface, np.asarray(point, float) * surface.mm_per_unit)[0]
+    limit_mm = snap_limit_mm(surface)
+    if found.snapped_mm > limit_mm:
+        raise RegionError(
+            f"{label}: {[float(x) for x in point]} is {found.snapped_mm:.1f} mm from the skin; allowed: up to "
+            f"{limit_mm:.1f} mm; the point is in the mesh file's unit: check the unit and the coordinates"
+        )
+    return found
 
 
 def _lines_mm(surface: Surface, label: str, spec: DirectionSpec, files: DirectionFiles) -> list[tuple[str, np.ndarray]]:

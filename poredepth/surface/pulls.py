@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
-from poredepth.surface.geodesic import march_from_mm
+from poredepth.surface.geodesic import distance_from_point_mm, march_from_mm
 from poredepth.surface.locate import SkinPoint, nearest_skin_points
 from poredepth.surface.metric import mm_per_uv
 from poredepth.surface.regions import pixels_around, uv_in_tile
@@ -199,3 +200,46 @@ def _zone_around(surface: Surface, inside: np.ndarray, reach_mm: float | None) -
     start_mm = np.full(surface.n_vertices, np.inf)
     start_mm[surface.tri_vertex[inside]] = 0.0
     return _within(surface, start_mm, reach_mm) | inside
+
+
+def around_pull(
+    surface: Surface,
+    point: SkinPoint,
+    radius_mm: float,
+    way: Literal["rays", "rings"],
+    *,
+    strength: float = 1.0,
+    reach_mm: float | None = None,
+) -> Pull:
+    """Pull of rays away from a skin point, or of rings about it, along the skin.
+
+    Parameters
+    ----------
+    radius_mm : along the skin; the pull fades to 0 up to there
+    strength, reach_mm : see `guide_pull`; the reach counts from the disk
+
+    Notes
+    -----
+    Rays run up the gradient of the distance along the skin.  In each triangle the point is unfolded into its plane from
+    the distances of its corners, so on flat skin the gradient is exact even where the distance is no linear function.
+
+    Source: own derivation.
+    """
+    distance_mm = distance_from_point_mm(surface, point, max_mm=radius_mm + 2 * float(surface.centres[1].max()))
+    near = np.flatnonzero(np.isfinite(distance_mm[surface.tri_vertex]).all(axis=1) & (surface.area_mm2 > 0))
+    flat, square = surface.flat_mm[near], distance_mm[surface.tri_vertex[near]] ** 2
+    # |corner - point|^2 of the three corners, minus each other: two linear equations for the point
+    x1, (x2, y2) = flat[:, 1, 0], flat[:, 2].T
+    point_x = (square[:, 0] - square[:, 1] + x1**2) / (2 * x1)
+    point_y = (square[:, 0] - square[:, 2] + x2**2 + y2**2 - 2 * x2 * point_x) / (2 * y2)
+    away = (x1 + x2) / 3 - point_x + 1j * (y2 / 3 - point_y)
+    edges = ((flat - np.roll(flat, 1, axis=1)) ** 2).sum(axis=(1, 2))
+    middle_mm = np.sqrt(np.maximum(square.mean(axis=1) - edges / 9, 0))  # Stewart's theorem
+    x = np.clip(1 - middle_mm / radius_mm, 0, 1)
+    share = x * x * (3 - 2 * x)
+    share[np.abs(away) == 0] = 0.0
+    doubled = away**2 / np.where(away == 0, 1.0, np.abs(away) ** 2)
+    weight, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
+    weight[near] = AREA_STRENGTH * strength * share
+    target[near] = weight[near] * (doubled if way == "rays" else -doubled)
+    return Pull(weight, target, _zone_around(surface, weight > 0, reach_mm))

@@ -18,6 +18,8 @@ GOOD = [
     "{file: guides.obj, strength: 0.5}",
     "{map: way.<UDIM>.png, reach_mm: 4}",
     "{map: plain.png}",
+    "{around: nose_tip, radius_mm: 25, way: rays}",
+    "{around: [0, 1, 2], radius_mm: 25, way: rings, strength: 3, reach_mm: 5}",
 ]
 #: entry, what the loader says of it
 BAD = [
@@ -26,9 +28,17 @@ BAD = [
         "5:22: directions[0].file: found beside map; allowed: exactly one of points",
     ),
     ("{strength: 2}", "5:5: directions[0]: none of points, file, map"),
-    ("{map: plain.png, strength: 0}", "5:32: directions[0].strength: found 0; allowed: a number above 0"),
+    ("{map: plain.png, strength: 0}", "5:32: directions[0].strength: found 0; allowed: a number above 0 up to 1000"),
     ("{map: plain.png, reach_mm: -3}", "5:32: directions[0].reach_mm: found -3; allowed: a number above 0, in mm"),
     ("{map: plain.png, reach: 3}", "5:22: directions[0].reach: unknown key; allowed: points, file, map"),
+    ("{around: nose_tip, way: rays}", "5:5: directions[0].radius_mm: missing; allowed: a number above 0, in mm"),
+    ("{around: nose_tip, radius_mm: 5}", "5:5: directions[0].way: missing; allowed: rays or rings"),
+    (
+        "{around: nose_tip, radius_mm: 5, way: ray}",
+        "5:43: directions[0].way: found 'ray'; allowed: rays, rings; did you mean 'rays'?",
+    ),
+    ("{map: plain.png, way: rays}", "5:22: directions[0].way: found beside map; allowed: only beside around"),
+    ("{radius_mm: 5, way: rays}", "5:5: directions[0].around: missing; allowed: a point [x, y, z] or a landmark"),
 ]
 
 
@@ -68,6 +78,15 @@ def test_painted_tiles_are_input_files_and_missing_ones_are_told(folder):
     recipe = parse_recipe(text("{map: way.<UDIM>.png}"), folder)
     assert [path.name for _, path in input_files(recipe)] == ["head.obj", "way.1001.png", "way.1012.png"]
     assert findings(folder, "{map: wey.<UDIM>.png}") == [
-        "face.yaml:5:11: directions[0].map: found no tile 'wey.<UDIM>.png'; allowed: a file that exists, relative to the "
-        "recipe's folder; did you mean 'way.<UDIM>.png'?"
+        "face.yaml:5:11: directions[0].map: found no tile 'wey.<UDIM>.png'; allowed: a file that exists, relative to "
+        "the recipe's folder; did you mean 'way.<UDIM>.png'?"
     ]
+
+
+def test_a_landmark_that_is_not_there_is_told(folder):
+    assert findings(folder, "{around: nosetip, radius_mm: 5, way: rays}") == [
+        "face.yaml:5:14: directions[0].around: unknown landmark 'nosetip'; allowed: three numbers [x, y, z], or a "
+        "landmark: nose_tip, nasion; did you mean 'nose_tip'?"
+    ]
+    [spec] = parse_recipe(text("{around: nose_tip, radius_mm: 5, way: rays}"), folder).directions
+    assert spec.around == (0, -4, 11.4)

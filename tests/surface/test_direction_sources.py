@@ -11,7 +11,7 @@ from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
 from poredepth.surface.direction_sources import DirectionFiles, build_pulls
-from poredepth.surface.directions import direction_field
+from poredepth.surface.directions import direction_field, singular_vertices
 from poredepth.surface.pulls import guide_pull, map_pull
 from poredepth.surface.skin import refined, surface_from_mesh
 
@@ -215,3 +215,55 @@ def test_a_map_that_is_nowhere_on_the_skin_is_told():
     for pictures in ({1002: AnglePicture(np.zeros((4, 4), np.uint8), 255.0)}, {1001: blank}):
         with pytest.raises(RegionError, match=r"^directions\[0\]: the map asks for a direction nowhere on the skin"):
             field_of(s, {"map": "a.png"}, files=painted(pictures))
+
+
+@pytest.mark.parametrize(("way", "turn_deg"), [("rays", 0), ("rings", 90)])
+def test_rays_and_rings_on_flat_skin(way, turn_deg):
+    s = refined(flat_surface(60, 60, 12), 2.5)
+    entry = {"around": (31.3, 27.9, 0), "radius_mm": 20, "way": way}
+    [pull] = build_pulls(s, [DirectionSpec(**entry)], FILES)
+    x, y, _ = (middle(s) - [31.3, 27.9, 0]).T
+    distance, expected = np.hypot(x, y), np.degrees(np.arctan2(y, x)) + turn_deg
+    frame_deg = np.degrees(np.arctan2(s.frame[:, 0, 1], s.frame[:, 0, 0]))
+    inside = pull.weight > 0
+    assert np.array_equal(inside, distance < 20)
+    asked = np.degrees(np.angle(pull.target[inside])) / 2 + frame_deg[inside]
+    assert off_deg(asked, expected[inside]).max() < 1e-4
+    fade = np.clip(1 - distance / 20, 0, 1)
+    assert pull.weight == pytest.approx(3 * fade**2 * (3 - 2 * fade), abs=1e-6)
+    field = field_of(s, entry)
+    ring = (distance > 4) & (distance < 19)
+    assert off_deg(angle_deg(s, field), expected)[ring].max() < 3
+    vertex, index = singular_vertices(s, field)
+    assert index.sum() == 1.0  # rays and rings turn once about their point (textbook)
+    assert np.linalg.norm(s.position_mm[vertex] - [31.3, 27.9, 0], axis=1).max() < 4
+
+
+def test_rays_on_a_sphere_are_its_meridians_and_cross_seams():
+    """Shortest ways from a pole of a sphere are meridians (textbook); three charts of the cube meet near the point."""
+    s = refined(sphere_surface(30, 12), 2.5)
+    pole = np.array([1.0, 1.0, 0.8]) / np.linalg.norm([1.0, 1.0, 0.8])
+    field = field_of(s, {"around": tuple(30 * pole), "radius_mm": 30, "way": "rays"})
+    out = middle(s) / np.linalg.norm(middle(s), axis=1)[:, None]
+    arc = 30 * np.arccos(np.clip(out @ pole, -1, 1))
+    meridian = np.cross(np.cross(out, pole), out)
+    meridian /= np.linalg.norm(meridian, axis=1)[:, None]
+    off = np.degrees(np.arccos(np.clip(np.abs(np.einsum("tx,tx->t", field.xyz(s), meridian)), 0, 1)))
+    ring = (arc > 5) & (arc < 28)
+    assert len(np.unique(s.tri_chart[ring])) == 3
+    print(f"rays on a sphere off meridians: median {np.median(off[ring]):.2f}, largest {off[ring].max():.2f} degrees")
+    assert np.median(off[ring]) < 2 and np.percentile(off[ring], 95) < 6
+
+
+def test_points_of_rays_far_away_and_radii_within_a_triangle_are_told():
+    with pytest.raises(
+        RegionError,
+        match=r"^directions\[1\]\.around: \[20\.0, 20\.0, 30\.0\] is 30\.0 mm from the skin; allowed: up to 5\.7 mm",
+    ):
+        field_of(
+            flat_surface(),
+            {"points": [[1, 1, 0], [5, 5, 0]]},
+            {"around": (20, 20, 30), "radius_mm": 9, "way": "rays"},
+        )
+    with pytest.raises(RegionError, match=r"^directions\[0\]: radius_mm ends within one triangle of the mesh"):
+        field_of(flat_surface(), {"around": (20.1, 20.1, 0), "radius_mm": 0.1, "way": "rings"})
