@@ -122,9 +122,10 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
     solve is what grows fastest with the number of triangles.
     """
     edges_mm = [EDGE_RATIO * layer.print_mm for layer in recipe.layers if layer.print_mm is not None]
+    form = surface
     if edges_mm:
-        surface = refined(surface, max(min(edges_mm), FIELD_EDGE_MM))
-    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_files(recipe)))
+        surface = refined(form, max(min(edges_mm), FIELD_EDGE_MM))
+    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_files(recipe), form))
     splits = [lambda s: refined(s, min(edges_mm))] if edges_mm else []
     groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
     splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]

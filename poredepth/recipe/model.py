@@ -37,7 +37,7 @@ Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
-DirectionKind = Literal["points", "file", "map", "around"]
+DirectionKind = Literal["points", "file", "map", "around", "curvature"]
 Way = Literal["rays", "rings"]
 
 
@@ -71,7 +71,7 @@ class MeshSpec(Spec):
 
 
 class DirectionSpec(Spec):
-    """A source of the direction of the skin: exactly one of ``points``, ``file``, ``map`` and ``around``.
+    """A source of the direction of the skin: exactly one of ``points``, ``file``, ``map``, ``around``, ``curvature``.
 
     Directions have no sign.
     """
@@ -97,6 +97,11 @@ class DirectionSpec(Spec):
         None, description="With around, required: how far it pulls along the skin, fading out, mm. Above 0."
     )
     way: Way | None = Field(None, description="With around, required. rays: away from the point; rings: around it.")
+    curvature: Switch | None = Field(
+        None,
+        description="true: lines run where the form is bent least, as along wrinkles; a weak pull. Not with reach_mm.",
+        json_schema_extra={"const": True},
+    )
     strength: Annotated[Number, Field(gt=0, le=1000)] = Field(
         1.0,
         description="Factor on how strongly it pulls, above 0 up to 1000: where two of a kind meet, the direction is "
@@ -116,7 +121,7 @@ class DirectionSpec(Spec):
     @property
     def kind(self) -> DirectionKind:
         """Which way this source is given."""
-        kinds: tuple[DirectionKind, ...] = ("points", "file", "map", "around")
+        kinds: tuple[DirectionKind, ...] = ("points", "file", "map", "around", "curvature")
         return next(kind for kind in kinds if getattr(self, kind) is not None)
 
 

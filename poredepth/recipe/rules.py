@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-DIRECTION_SOURCES = ("points", "file", "map", "around")
+DIRECTION_SOURCES = ("points", "file", "map", "around", "curvature")
 AROUND_ONLY = ("radius_mm", "way")
 REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
@@ -44,6 +44,10 @@ class Broken:
 def direction_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of one entry of ``directions``."""
     broken = _exactly_one(data, DIRECTION_SOURCES)
+    if data.get("curvature") is False:
+        broken.append(Broken("curvature", "found false", "true (leave the entry out to do without)", point="value"))
+    if "curvature" in data and "reach_mm" in data:
+        broken.append(_not_with("reach_mm", "curvature", "not with curvature, which pulls everywhere"))
     if "around" in data:
         if "radius_mm" not in data:
             broken.append(_needs("radius_mm", "a number above 0, in mm, beside around"))

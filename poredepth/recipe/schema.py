@@ -64,6 +64,7 @@ def _schema() -> dict[str, Any]:
     kinds["DirectionSpec"] |= {
         "oneOf": _required(DIRECTION_SOURCES),
         "dependentRequired": {"around": list(AROUND_ONLY)} | {key: ["around"] for key in AROUND_ONLY},
+        "not": {"required": ["curvature", "reach_mm"]},
     }
     kinds["RegionSpec"] |= {
         "oneOf": _required(REGION_SOURCES),

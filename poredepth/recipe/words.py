@@ -100,7 +100,7 @@ def suggest(word: object, names: Iterable[str]) -> str | None:
 def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
     """What a part of the JSON Schema allows, in words; ``key`` names the value (its suffix is the unit)."""
     if "const" in schema:
-        return str(schema["const"])
+        return "true" if schema["const"] is True else str(schema["const"])
     if "enum" in schema:
         return ", ".join(schema["enum"])
     kind = schema.get("type")

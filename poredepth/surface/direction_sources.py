@@ -12,7 +12,7 @@ from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
 from poredepth.surface.locate import SkinPoint, nearest_skin_points
-from poredepth.surface.pulls import Pull, around_pull, guide_pull, map_pull, snap_limit_mm
+from poredepth.surface.pulls import Pull, around_pull, form_pull, guide_pull, map_pull, snap_limit_mm
 from poredepth.surface.skin import Surface
 
 #: What is told of an entry that pulls on no triangle, by kind.
@@ -38,8 +38,15 @@ class DirectionFiles:
     angles: Callable[[str], Mapping[int, AnglePicture]]
 
 
-def build_pulls(surface: Surface, specs: Sequence[DirectionSpec], files: DirectionFiles) -> list[Pull]:
+def build_pulls(
+    surface: Surface, specs: Sequence[DirectionSpec], files: DirectionFiles, form: Surface | None = None
+) -> list[Pull]:
     """What each entry of ``directions`` asks of the field, in the order of the recipe.
+
+    Parameters
+    ----------
+    files : see `DirectionFiles`
+    form : the skin that ``surface`` was split from; None: it was not split
 
     Raises
     ------
@@ -48,6 +55,9 @@ def build_pulls(surface: Surface, specs: Sequence[DirectionSpec], files: Directi
     """
     pulls = []
     for i, spec in enumerate(specs):
+        if spec.kind == "curvature":
+            pulls.append(form_pull(surface, surface if form is None else form, strength=spec.strength))
+            continue
         pull = _pull(surface, f"directions[{i}]", spec, files)
         if not (pull.weight > 0).any():
             raise RegionError(f"directions[{i}]: {_NOWHERE[spec.kind]}")

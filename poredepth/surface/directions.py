@@ -25,6 +25,9 @@ from poredepth.surface.topology import connected_triangles, directed_edges
 #: Hold of what a zone's directions were before: keeps the solve regular where a zone hangs together by a vertex only.
 HOLD_STRENGTH = 1e-9
 
+#: Pulls on a piece of skin that add up to less are rounding.
+LEAST_PULL = 1e-6
+
 
 @dataclass(frozen=True)
 class DirectionField:
@@ -197,6 +200,5 @@ def _angle_defect(surface: Surface) -> np.ndarray:
 def _first_of_pieces_without_pull(surface: Surface, weight: np.ndarray) -> np.ndarray:
     """First triangle of each connected piece on which nothing pulls."""
     piece = connected_triangles(surface.adjacency.triangle)
-    pulled = np.zeros(piece.max() + 1, bool)
-    pulled[piece[weight > 0]] = True
-    return np.unique(piece, return_index=True)[1][~pulled]
+    total = np.bincount(piece, weight)
+    return np.unique(piece, return_index=True)[1][total < LEAST_PULL]

@@ -13,6 +13,7 @@ import numpy as np
 
 from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
+from poredepth.surface.curvature import straightest
 from poredepth.surface.geodesic import distance_from_point_mm, march_from_mm
 from poredepth.surface.locate import SkinPoint, nearest_skin_points
 from poredepth.surface.metric import mm_per_uv
@@ -25,6 +26,11 @@ GUIDE_STRENGTH = 30.0
 #: Pull of painted and radial directions on a whole triangle: they are followed down to about its size, and give way to
 #: a guide line that crosses it.
 AREA_STRENGTH = 3.0
+
+#: Pull of the form where it is fully one-way, per mm2: other sources give way to it over 1 / sqrt(this) = 10 mm.
+FORM_STRENGTH_PER_MM2 = 0.01
+#: The form counts as fully one-way from a difference of curvatures of 1 / this length on.
+FORM_MM = 10.0
 
 #: Barycentrics of the middles of the 16 equal parts of a triangle.
 _PLACES = np.array(
@@ -243,3 +249,27 @@ def around_pull(
     weight[near] = AREA_STRENGTH * strength * share
     target[near] = weight[near] * (doubled if way == "rays" else -doubled)
     return Pull(weight, target, _zone_around(surface, weight > 0, reach_mm))
+
+
+def form_pull(surface: Surface, form: Surface, *, strength: float = 1.0) -> Pull:
+    """Pull of the form itself: lines run where the skin is bent least, as along wrinkles.
+
+    Parameters
+    ----------
+    form : the skin as it was before its triangles were split; the parts of a triangle lie in one plane and tell nothing
+    strength : see `guide_pull`
+
+    Notes
+    -----
+    The weight of a triangle is FORM_STRENGTH_PER_MM2 x its area x min(1, FORM_MM ||k1| - |k2||), with k1 and k2 the
+    principal curvatures.  Source: own derivation.
+    """
+    doubled, contrast_per_mm = straightest(form)
+    share = np.minimum(1.0, FORM_MM * contrast_per_mm)
+    if form is not surface:
+        angle = 0.5 * np.angle(doubled)
+        xyz = np.cos(angle)[:, None] * form.frame[:, 0] + np.sin(angle)[:, None] * form.frame[:, 1]
+        x, y = np.einsum("tax,tx->at", surface.frame, xyz[surface.tri_parent])
+        doubled, share = np.exp(2j * np.arctan2(y, x)), share[surface.tri_parent]
+    weight = strength * FORM_STRENGTH_PER_MM2 * surface.area_mm2 * share
+    return Pull(weight, weight * doubled)

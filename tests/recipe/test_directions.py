@@ -19,6 +19,7 @@ GOOD = [
     "{map: way.<UDIM>.png, reach_mm: 4}",
     "{map: plain.png}",
     "{around: nose_tip, radius_mm: 25, way: rays}",
+    "{curvature: true, strength: 4}",
     "{around: [0, 1, 2], radius_mm: 25, way: rings, strength: 3, reach_mm: 5}",
 ]
 #: entry, what the loader says of it
@@ -31,6 +32,9 @@ BAD = [
     ("{map: plain.png, strength: 0}", "5:32: directions[0].strength: found 0; allowed: a number above 0 up to 1000"),
     ("{map: plain.png, reach_mm: -3}", "5:32: directions[0].reach_mm: found -3; allowed: a number above 0, in mm"),
     ("{map: plain.png, reach: 3}", "5:22: directions[0].reach: unknown key; allowed: points, file, map"),
+    ("{curvature: false}", "5:17: directions[0].curvature: found false; allowed: true"),
+    ("{curvature: 1}", "5:17: directions[0].curvature: found 1; allowed: true"),
+    ("{curvature: true, reach_mm: 4}", "5:23: directions[0].reach_mm: found beside curvature; allowed: not with"),
     ("{around: nose_tip, way: rays}", "5:5: directions[0].radius_mm: missing; allowed: a number above 0, in mm"),
     ("{around: nose_tip, radius_mm: 5}", "5:5: directions[0].way: missing; allowed: rays or rings"),
     (
