@@ -15,7 +15,7 @@ from poredepth.patch.types import HeightPatch
 from poredepth.placement.scatter import EDGE_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import LayerSpec, Recipe
-from poredepth.sources import direction_files, load_maps, load_patches, mask_reader
+from poredepth.sources import direction_inputs, load_maps, load_patches, mask_reader
 from poredepth.surface.direction_sources import build_pulls
 from poredepth.surface.directions import DirectionField, carried, direction_field
 from poredepth.surface.obj import PolygonMesh, read_obj
@@ -125,7 +125,7 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
     form = surface
     if edges_mm:
         surface = refined(form, max(min(edges_mm), FIELD_EDGE_MM))
-    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_files(recipe), form))
+    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_inputs(recipe), form))
     splits = [lambda s: refined(s, min(edges_mm))] if edges_mm else []
     groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
     splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]

@@ -14,7 +14,7 @@ from poredepth.patch.read import load_patch, read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.recipe.files import TILE_PATTERN, tile_files
 from poredepth.recipe.model import UDIM_TOKEN, LayerSpec, Recipe
-from poredepth.surface.direction_sources import DirectionFiles
+from poredepth.surface.direction_sources import DirectionInputs
 from poredepth.surface.obj import read_obj_polylines
 from poredepth.surface.regions import Pictures, read_masks
 
@@ -74,10 +74,12 @@ def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
     return {int(pattern.fullmatch(path.name)[1]): path for path in tile_files(recipe.folder, name)}
 
 
-def direction_files(recipe: Recipe) -> DirectionFiles:
-    """Functions that read the files that the recipe's directions name."""
+def direction_inputs(recipe: Recipe) -> DirectionInputs:
+    """What the recipe's directions need: functions that read the files they name, and landmarks."""
 
     def angles(name: str) -> dict[int, AnglePicture]:
         return {tile: read_angle_picture(path) for tile, path in pictures_by_tile(recipe, name).items()}
 
-    return DirectionFiles(lines=lambda name: read_obj_polylines(recipe.path(name)), angles=angles)
+    return DirectionInputs(
+        lines=lambda name: read_obj_polylines(recipe.path(name)), angles=angles, landmarks=recipe.landmarks
+    )

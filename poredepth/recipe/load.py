@@ -165,7 +165,8 @@ def _type_finding(loc: Loc, kind: str, value: Any) -> Finding:
         return Finding(loc, f"{found_text(value if kind != 'invalid_key' else loc[-1])} as a key", "text", point="key")
     key = next((step for step in reversed(loc) if isinstance(step, str)), None)
     schema = schema_at(loc)
-    return Finding(loc, found_text(value), allowed_text(schema, key), suggest(value, schema.get("enum", ())))
+    words = [word for word in schema.get("enum", [schema.get("const")]) if isinstance(word, str)]
+    return Finding(loc, found_text(value), allowed_text(schema, key), suggest(value, words))
 
 
 def _plain(data: Any) -> Any:

@@ -37,7 +37,8 @@ Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
-DirectionKind = Literal["points", "file", "map", "around", "curvature"]
+DirectionKind = Literal["points", "file", "map", "around", "curvature", "preset"]
+Preset = Literal["tension_lines"]
 Way = Literal["rays", "rings"]
 
 
@@ -71,7 +72,7 @@ class MeshSpec(Spec):
 
 
 class DirectionSpec(Spec):
-    """A source of the direction of the skin: exactly one of ``points``, ``file``, ``map``, ``around``, ``curvature``.
+    """A source of the direction of the skin: exactly one of the keys of ``DirectionKind``.
 
     Directions have no sign.
     """
@@ -102,6 +103,10 @@ class DirectionSpec(Spec):
         description="true: lines run where the form is bent least, as along wrinkles; a weak pull. Not with reach_mm.",
         json_schema_extra={"const": True},
     )
+    preset: Preset | None = Field(
+        None,
+        description="tension_lines: relaxed skin tension lines of face and neck, made from the recipe's landmarks.",
+    )
     strength: Annotated[Number, Field(gt=0, le=1000)] = Field(
         1.0,
         description="Factor on how strongly it pulls, above 0 up to 1000: where two of a kind meet, the direction is "
@@ -121,7 +126,7 @@ class DirectionSpec(Spec):
     @property
     def kind(self) -> DirectionKind:
         """Which way this source is given."""
-        kinds: tuple[DirectionKind, ...] = ("points", "file", "map", "around", "curvature")
+        kinds: tuple[DirectionKind, ...] = ("points", "file", "map", "around", "curvature", "preset")
         return next(kind for kind in kinds if getattr(self, kind) is not None)
 
 

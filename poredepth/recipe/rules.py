@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-DIRECTION_SOURCES = ("points", "file", "map", "around", "curvature")
+DIRECTION_SOURCES = ("points", "file", "map", "around", "curvature", "preset")
 AROUND_ONLY = ("radius_mm", "way")
 REGION_SOURCES = ("group", "mask", "center", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")

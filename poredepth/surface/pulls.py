@@ -75,7 +75,8 @@ def guide_pull(
     lines : (what findings call it, polyline (n >= 2, 3) in mm on or near the skin)
     strength : factor, above 0
     reach_mm : along the skin; beyond it the field stays as it is without these lines.  None: no limit
-    stray_mm : parts of lines farther from the skin than this are left out.  None: far lines are a mistake
+    stray_mm : parts of lines farther from the skin than this, or a quarter of it beyond its border, are left out.
+        None: far lines are a mistake
 
     Raises
     ------
@@ -89,10 +90,10 @@ def guide_pull(
         if stray_mm is None:
             _check_near(surface, label, found)
         total = 0.0
-        for point, tangent, step_mm in zip(found, tangents, steps_mm, strict=True):
+        for sample_mm, point, tangent, step_mm in zip(samples_mm, found, tangents, steps_mm, strict=True):
             x, y = surface.frame[point.triangle] @ tangent
             flatness = np.hypot(x, y)  # a tangent that stands up from the skin says little
-            if flatness < 0.1 or (stray_mm is not None and point.snapped_mm > stray_mm):
+            if flatness < 0.1 or (stray_mm is not None and _strays(surface, sample_mm, point, stray_mm)):
                 continue
             share = GUIDE_STRENGTH * step_mm * flatness / np.sqrt(max(surface.area_mm2[point.triangle], 1e-12))
             weight[point.triangle] += share
@@ -106,6 +107,14 @@ def guide_pull(
             )
     zone = None if reach_mm is None else _within(surface, start_mm, reach_mm) | (weight > 0)
     return Pull(strength * weight, strength * target, zone)
+
+
+def _strays(surface: Surface, sample_mm: np.ndarray, point: SkinPoint, stray_mm: float) -> bool:
+    """Whether a sample lies too far above or below its skin point, or beside it: past the border of the mesh."""
+    at_mm = surface.points_mm(np.array([point.triangle]), point.barycentric[None])[0]
+    normal = surface.normal[point.triangle]
+    beside_mm = np.linalg.norm(sample_mm - at_mm - normal * (normal @ (sample_mm - at_mm)))
+    return point.snapped_mm > stray_mm or beside_mm > 0.25 * stray_mm
 
 
 def _check_near(surface: Surface, label: str, found: Sequence[SkinPoint]) -> None:

@@ -94,3 +94,59 @@ def test_a_landmark_that_is_not_there_is_told(folder):
     ]
     [spec] = parse_recipe(text("{around: nose_tip, radius_mm: 5, way: rays}"), folder).directions
     assert spec.around == (0, -4, 11.4)
+
+
+POINTS = {
+    "nose_tip": "[0, -4, 11.4]", "nasion": "[0, 0.5, 9]", "chin": "[0, -11.5, 7.6]", "hairline": "[0, 8.4, 7.8]",
+    "eye_inner_left": "[1.6, 0, 8]", "eye_inner_right": "[-1.6, 0, 8]", "eye_outer_left": "[4.5, 0, 7.5]",
+    "eye_outer_right": "[-4.5, 0, 7.5]", "mouth_corner_left": "[2.5, -7, 8.4]", "mouth_corner_right": "[-2.5, -7, 8.4]",
+    "nose_wing_left": "[2, -5, 8.9]", "nose_wing_right": "[-2, -5, 8.9]", "tragion_left": "[7.5, -1.6, -0.4]",
+    "tragion_right": "[-7.5, -1.6, -0.4]",
+}  # fmt: skip
+
+
+def with_landmarks(*left_out, entry="{preset: tension_lines, strength: 2}"):
+    named = ", ".join(f"{name}: {point}" for name, point in POINTS.items() if name not in left_out)
+    return f"poredepth: 1\nmesh: {{file: head.obj, unit: cm}}\nlandmarks: {{{named}}}\ndirections:\n  - {entry}\n"
+
+
+def test_a_preset_with_all_its_landmarks_is_read(folder):
+    [spec] = parse_recipe(with_landmarks(), folder).directions
+    assert (spec.kind, spec.preset, spec.strength) == ("preset", "tension_lines", 2)
+    jsonschema.validate(YamlTree(with_landmarks(), "face.yaml").data, recipe_schema())
+
+
+@pytest.mark.parametrize(
+    ("left_out", "told"),
+    [
+        (("chin",), "tension_lines lacks the landmark chin; allowed: with all of its landmarks under landmarks, each"),
+        (
+            ("hairline", "tragion_right", "chin"),
+            "tension_lines lacks the landmarks chin, hairline, tragion_right; allowed",
+        ),
+    ],
+)
+def test_landmarks_a_preset_lacks_are_told_in_one_finding(folder, left_out, told):
+    with pytest.raises(RecipeError) as caught:
+        parse_recipe(with_landmarks(*left_out), folder, "face.yaml")
+    [finding] = caught.value.findings
+    assert finding.startswith(f"face.yaml:5:14: directions[0].preset: {told}")
+
+
+def test_an_unknown_preset_is_told(folder):
+    with pytest.raises(RecipeError) as caught:
+        parse_recipe(with_landmarks(entry="{preset: tension_line}"), folder, "face.yaml")
+    assert caught.value.findings == [
+        "face.yaml:5:14: directions[0].preset: found 'tension_line'; allowed: tension_lines; did you "
+        "mean 'tension_lines'?"
+    ]
+
+
+def test_landmarks_of_a_head_file_serve_a_preset_of_the_look(folder):
+    head, _, rest = with_landmarks().partition("directions:")
+    (folder / "anna.yaml").write_text(head.replace("poredepth: 1\n", ""))
+    look = "poredepth: 1\nhead: anna.yaml\ndirections:" + rest
+    assert parse_recipe(look, folder).directions[0].preset == "tension_lines"
+    (folder / "anna.yaml").write_text(head.replace("poredepth: 1\n", "").replace("chin:", "chinn:"))
+    with pytest.raises(RecipeError, match=r"directions\[0\]\.preset: tension_lines lacks the landmark chin"):
+        parse_recipe(look, folder)

@@ -7,13 +7,13 @@ from skin_measure import line_angle_difference
 
 from poredepth.recipe.model import DirectionSpec
 from poredepth.surface.curvature import angle_weighted_normals, second_fundamental_form, straightest
-from poredepth.surface.direction_sources import DirectionFiles, build_pulls
+from poredepth.surface.direction_sources import DirectionInputs, build_pulls
 from poredepth.surface.directions import direction_field
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.pulls import form_pull
 from poredepth.surface.skin import refined, surface_from_mesh
 
-FILES = DirectionFiles(lines=lambda name: [], angles=lambda name: {})
+INPUTS = DirectionInputs(lines=lambda name: [], angles=lambda name: {})
 
 
 def sheet(height_of, n=24, turn=None):
@@ -79,7 +79,7 @@ def test_normals_do_not_depend_on_how_quads_are_cut():
 
 def test_lines_run_along_the_axis_of_a_cylinder_within_a_degree():
     s = cylinder()
-    field = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True)], FILES))
+    field = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True)], INPUTS))
     off = np.degrees(np.arccos(np.clip(np.abs(field.xyz(s)[:, 2]), 0, 1)))
     print(f"off the axis of a cylinder: largest {off.max():.4f} degrees")
     assert off.max() < 1
@@ -136,14 +136,14 @@ def test_the_form_is_that_of_the_mesh_and_not_of_its_split_triangles():
 def test_a_flat_plate_with_curvature_has_the_field_it_has_without():
     turn = np.linalg.qr(np.random.default_rng(2).normal(size=(3, 3)))[0]
     s = sheet(lambda x, y: 0 * x, turn=turn * np.linalg.det(turn))
-    with_form = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True)], FILES))
+    with_form = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True)], INPUTS))
     assert np.abs(with_form.doubled - direction_field(s).doubled).max() < 1e-6
 
 
 def test_a_guide_wins_over_the_form_near_it():
     s = cylinder(20)
     guide = DirectionSpec(points=[[20, -3, 20], [20, 3, 40]])
-    xyz = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True), guide], FILES)).xyz(s)
+    xyz = direction_field(s, pulls=build_pulls(s, [DirectionSpec(curvature=True), guide], INPUTS)).xyz(s)
     middle = s.corner_mm.mean(axis=1)
     lean = np.degrees(np.arctan2(np.abs(np.cross(middle, xyz)[:, 2]) / 20, np.abs(xyz[:, 2])))
     on_guide = (np.hypot(middle[:, 0] - 20, middle[:, 1]) < 3) & (np.abs(middle[:, 2] - 30) < 5)

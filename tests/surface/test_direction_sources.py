@@ -10,16 +10,16 @@ from skin_measure import line_angle_difference
 from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model import DirectionSpec
-from poredepth.surface.direction_sources import DirectionFiles, build_pulls
+from poredepth.surface.direction_sources import DirectionInputs, build_pulls
 from poredepth.surface.directions import direction_field, singular_vertices
 from poredepth.surface.pulls import guide_pull, map_pull
 from poredepth.surface.skin import refined, surface_from_mesh
 
-FILES = DirectionFiles(lines=lambda name: [], angles=lambda name: {})
+INPUTS = DirectionInputs(lines=lambda name: [], angles=lambda name: {})
 
 
-def field_of(surface, *entries, files=FILES):
-    pulls = build_pulls(surface, [DirectionSpec(**entry) for entry in entries], files)
+def field_of(surface, *entries, inputs=INPUTS):
+    pulls = build_pulls(surface, [DirectionSpec(**entry) for entry in entries], inputs)
     return direction_field(surface, pulls=pulls)
 
 
@@ -85,14 +85,18 @@ def test_entries_with_a_reach_are_laid_on_the_field_of_all_others():
 
 def test_a_far_line_is_named_by_its_entry_and_its_place_in_the_file():
     near, far = np.array([[1, 1, 0], [5, 5, 0.0]]), np.array([[1, 1, 90], [5, 5, 90.0]])
-    files = replace(FILES, lines=lambda name: [near, far, near])
+    inputs = replace(INPUTS, lines=lambda name: [near, far, near])
     with pytest.raises(
         RegionError,
         match=r"^directions\[2\]: polyline 2 of 3 in guides\.obj: a point of the guide is 90\.0 mm from the skin; "
         r"allowed: up to 5\.7 mm",
     ):
         field_of(
-            flat_surface(), {"points": near.tolist()}, {"points": near.tolist()}, {"file": "a/guides.obj"}, files=files
+            flat_surface(),
+            {"points": near.tolist()},
+            {"points": near.tolist()},
+            {"file": "a/guides.obj"},
+            inputs=inputs,
         )
     with pytest.raises(RegionError, match=r"^directions\[1\]: the guide has no length"):
         field_of(flat_surface(), {"points": near.tolist()}, {"points": [[5, 5, 0], [5, 5, 0]]})
@@ -101,7 +105,7 @@ def test_a_far_line_is_named_by_its_entry_and_its_place_in_the_file():
 def test_lines_of_a_file_follow_one_after_the_other_in_mesh_units():
     cm = replace(flat_surface(), mm_per_unit=10.0)
     line = np.array([[1, 1, 0], [3, 2, 0.0]])
-    field = field_of(cm, {"file": "guides.obj"}, files=replace(FILES, lines=lambda name: [line]))
+    field = field_of(cm, {"file": "guides.obj"}, inputs=replace(INPUTS, lines=lambda name: [line]))
     assert off_deg(angle_deg(cm, field), np.degrees(np.arctan2(1, 2))).max() < 1e-6
 
 
@@ -120,14 +124,14 @@ def grey(angle_deg, dtype=np.uint8):
 
 
 def painted(pictures):
-    return replace(FILES, angles=lambda name: pictures)
+    return replace(INPUTS, angles=lambda name: pictures)
 
 
 def test_a_painted_angle_is_that_angle_where_uvs_are_upright():
     s = flat_surface(40, 40, 10)
     for angle in (0.0, 30.0, 90.0, 151.2):
         picture = AnglePicture(np.full((8, 8), grey(angle)), 255.0)
-        assert off_deg(angle_deg(s, field_of(s, {"map": "a.png"}, files=painted({1001: picture}))), angle).max() < 0.36
+        assert off_deg(angle_deg(s, field_of(s, {"map": "a.png"}, inputs=painted({1001: picture}))), angle).max() < 0.36
 
 
 @pytest.mark.parametrize("mirrored", [True, False])
@@ -148,7 +152,7 @@ def test_painted_angles_come_out_right_in_turned_mirrored_and_stretched_charts(m
     for chart in charts:
         # the frame of a triangle that shows its face runs anticlockwise as the plane does
         assert off_deg(angle[chart] + frame_deg[chart], 35.0).max() < 0.3
-    field = field_of(s, {"map": "a.png"}, files=painted(pictures))
+    field = field_of(s, {"map": "a.png"}, inputs=painted(pictures))
     assert off_deg(angle_deg(s, field), 35.0).max() < 0.1
 
 
@@ -165,12 +169,13 @@ def test_alpha_is_the_strength_and_where_it_is_0_nothing_pulls():
     s = flat_surface(40, 40, 10)
     alpha = np.zeros((40, 40), np.uint8)
     alpha[:, :20] = 51
-    pull = map_pull(s, {1001: AnglePicture(np.full((40, 40), grey(60.0)), 255.0, alpha)})
+    pictures = {1001: AnglePicture(np.full((40, 40), grey(60.0)), 255.0, alpha)}
+    pull = map_pull(s, pictures)
     left = middle(s)[:, 0]
     assert pull.weight[left < 18] == pytest.approx(0.2 * 3.0)
     assert (pull.weight[left > 22] == 0).all()
-    with_guide = field_of(s, {"map": "a.png"}, {"points": [[39, 1, 0], [39, 39, 0]]}, files=painted({1001: AnglePicture(
-        np.full((40, 40), grey(60.0)), 255.0, alpha)}))  # fmt: skip
+    guide = {"points": [[39, 1, 0], [39, 39, 0]]}
+    with_guide = field_of(s, {"map": "a.png"}, guide, inputs=painted(pictures))
     assert off_deg(angle_deg(s, with_guide), 60)[left < 10].max() < 3
     assert off_deg(angle_deg(s, with_guide), 90)[left > 38].max() < 2
 
@@ -178,16 +183,16 @@ def test_alpha_is_the_strength_and_where_it_is_0_nothing_pulls():
 def test_two_maps_meet_by_their_strengths():
     s = flat_surface(40, 40, 6)
     names = {"a.png": 0.0, "b.png": 60.0}
-    files = replace(FILES, angles=lambda name: {1001: AnglePicture(np.full((4, 4), grey(names[name])), 255.0)})
-    field = field_of(s, {"map": "a.png", "strength": 2}, {"map": "b.png", "strength": 5}, files=files)
+    inputs = replace(INPUTS, angles=lambda name: {1001: AnglePicture(np.full((4, 4), grey(names[name])), 255.0)})
+    field = field_of(s, {"map": "a.png", "strength": 2}, {"map": "b.png", "strength": 5}, inputs=inputs)
     expected = 0.5 * np.degrees(np.angle(2 + 5 * np.exp(2j * np.pi / 3)))
     assert off_deg(angle_deg(s, field), expected).max() < 0.4
 
 
 def test_a_guide_wins_over_a_map_it_crosses():
     s = refined(flat_surface(40, 40, 10), 2.0)
-    files = painted({1001: AnglePicture(np.full((4, 4), grey(30.0)), 255.0)})
-    field = field_of(s, {"map": "a.png"}, {"points": [[20.4, 10, 0], [20.4, 30, 0]]}, files=files)
+    inputs = painted({1001: AnglePicture(np.full((4, 4), grey(30.0)), 255.0)})
+    field = field_of(s, {"map": "a.png"}, {"points": [[20.4, 10, 0], [20.4, 30, 0]]}, inputs=inputs)
     x, y, _ = middle(s).T
     on_line = (np.abs(x - 20.4) < 0.4) & (np.abs(y - 20) < 8)
     assert off_deg(angle_deg(s, field), 90)[on_line].max() < 15
@@ -198,9 +203,9 @@ def test_the_reach_of_a_map_counts_from_the_painted_skin():
     s = refined(flat_surface(80, 80, 20), 2.0)
     alpha = np.zeros((64, 64), np.uint8)
     alpha[:, :16] = 255  # left of x = 20
-    files = painted({1001: AnglePicture(np.full((64, 64), grey(60.0)), 255.0, alpha)})
+    inputs = painted({1001: AnglePicture(np.full((64, 64), grey(60.0)), 255.0, alpha)})
     base = {"points": [[60, 40, 0], [78, 40, 0]]}
-    alone, both = field_of(s, base), field_of(s, base, {"map": "a.png", "reach_mm": 15}, files=files)
+    alone, both = field_of(s, base), field_of(s, base, {"map": "a.png", "reach_mm": 15}, inputs=inputs)
     x = middle(s)[:, 0]
     assert np.array_equal(both.doubled[x > 38], alone.doubled[x > 38])
     angle = off_deg(angle_deg(s, both), 60)
@@ -214,14 +219,14 @@ def test_a_map_that_is_nowhere_on_the_skin_is_told():
     blank = AnglePicture(np.zeros((4, 4), np.uint8), 255.0, np.zeros((4, 4), np.uint8))
     for pictures in ({1002: AnglePicture(np.zeros((4, 4), np.uint8), 255.0)}, {1001: blank}):
         with pytest.raises(RegionError, match=r"^directions\[0\]: the map asks for a direction nowhere on the skin"):
-            field_of(s, {"map": "a.png"}, files=painted(pictures))
+            field_of(s, {"map": "a.png"}, inputs=painted(pictures))
 
 
 @pytest.mark.parametrize(("way", "turn_deg"), [("rays", 0), ("rings", 90)])
 def test_rays_and_rings_on_flat_skin(way, turn_deg):
     s = refined(flat_surface(60, 60, 12), 2.5)
     entry = {"around": (31.3, 27.9, 0), "radius_mm": 20, "way": way}
-    [pull] = build_pulls(s, [DirectionSpec(**entry)], FILES)
+    [pull] = build_pulls(s, [DirectionSpec(**entry)], INPUTS)
     x, y, _ = (middle(s) - [31.3, 27.9, 0]).T
     distance, expected = np.hypot(x, y), np.degrees(np.arctan2(y, x)) + turn_deg
     frame_deg = np.degrees(np.arctan2(s.frame[:, 0, 1], s.frame[:, 0, 0]))
