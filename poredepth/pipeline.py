@@ -97,22 +97,43 @@ def prepare(
     PoredepthError : MeshError, PatchError, RegionError or PlacementError, each with what to do about it
     """
     on_progress("mesh", 0, 1)
-    spec = recipe.mesh
-    mesh = read_obj(recipe.path(spec.file)) if mesh is None else mesh
-    surface = surface_from_mesh(mesh, spec.unit, spec.subdivide)
+    surface = _skin(recipe, mesh)
     on_progress("patches", 0, 1)
     patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
-    on_progress("directions", 0, 1)
-    surface, field = _fine_skin(surface, recipe)
-    on_progress("regions", 0, 1)
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe))
-    ground = LayingGround(surface, field, regions, recipe.seed)
+    ground = _ground(surface, recipe, on_progress)
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
         layers.append(_compiled(spec, recipe, patches, (maps or {}).get(spec.name), ground))
     on_progress("layers", len(layers), len(layers))
     return Composition(recipe, patches, ground, tuple(layers))
+
+
+def prepare_ground(recipe: Recipe, *, mesh: PolygonMesh | None = None, on_progress: OnProgress = quiet) -> LayingGround:
+    """The skin, its directions and its regions, as `prepare` finds them, with nothing laid on it.
+
+    Parameters
+    ----------
+    recipe, mesh, on_progress : see `prepare`
+
+    Raises
+    ------
+    PoredepthError : MeshError, PatchError or RegionError, each with what to do about it
+    """
+    on_progress("mesh", 0, 1)
+    return _ground(_skin(recipe, mesh), recipe, on_progress)
+
+
+def _skin(recipe: Recipe, mesh: PolygonMesh | None) -> Surface:
+    spec = recipe.mesh
+    return surface_from_mesh(read_obj(recipe.path(spec.file)) if mesh is None else mesh, spec.unit, spec.subdivide)
+
+
+def _ground(surface: Surface, recipe: Recipe, on_progress: OnProgress) -> LayingGround:
+    on_progress("directions", 0, 1)
+    surface, field = _fine_skin(surface, recipe)
+    on_progress("regions", 0, 1)
+    return LayingGround(surface, field, build_regions(surface, recipe.regions, mask_reader(recipe)), recipe.seed)
 
 
 def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionField]:
