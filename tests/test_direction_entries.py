@@ -1,5 +1,7 @@
 """Directions from recipe to field: names of landmarks, painted files, refined skin."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from meshes import flat_mesh, sphere_mesh
@@ -73,12 +75,7 @@ def test_a_fault_is_told_with_the_number_of_its_entry(tmp_path):
 def test_the_form_of_a_refined_head_is_that_of_its_mesh():
     """Splitting triangles for small prints changes nothing that the form asks for."""
     mesh = sphere_mesh(30, 10)
-    stretched = type(mesh).from_arrays(
-        mesh.position * [1, 1, 2.2],
-        [mesh.face_position[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)],
-        mesh.texcoord,
-        [mesh.face_texcoord[a:b].tolist() for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True)],
-    )
+    stretched = replace(mesh, position=mesh.position * [1, 1, 2.2])
     coarse = prepared(stretched, [{"curvature": True, "strength": 30}]).ground
     fine = prepared(stretched, [{"curvature": True, "strength": 30}], layers=[scatter_layer("pores", 6.0)]).ground
     assert fine.surface.n_triangles > 8 * coarse.surface.n_triangles
@@ -88,3 +85,30 @@ def test_the_form_of_a_refined_head_is_that_of_its_mesh():
         lean = np.degrees(np.arccos(np.clip(np.abs(ground.field.xyz(ground.surface)[waist, 2]), 0, 1)))
         tilt = np.degrees(np.arctan2(np.abs(middle[waist, 2]) / 2.2**2, np.hypot(*middle[waist, :2].T)))
         assert np.median(np.abs(lean - tilt)) < 2
+
+
+def test_a_head_moved_and_turned_rigidly_has_the_same_field(tmp_path):
+    code = np.random.default_rng(4).integers(0, 255, (32, 32)).astype(np.uint8)
+    Image.fromarray(code).save(tmp_path / "way.png")
+    turn = np.linalg.qr(np.random.default_rng(3).normal(size=(3, 3)))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    shift = np.array([120.0, -35.0, 44.0])
+    mesh = sphere_mesh(30, 10)
+    uneven = mesh.position * [1, 0.8, 1.3]
+
+    def field(position, to):
+        landmarks = {"a": to([-20, 0, 29]), "b": to([0, 2, 39]), "c": to([20, 0, 29]), "d": to([28, 6, 6])}
+        entries = [
+            {"points": ["a", "b"]},
+            {"points": ["b", "c"], "strength": 3, "reach_mm": 13},
+            {"around": "d", "radius_mm": 17, "way": "rays"},
+            {"map": "way.png", "strength": 0.1},
+            {"curvature": True, "strength": 5},
+        ]
+        return prepared(
+            replace(mesh, position=position), entries, tmp_path, [scatter_layer("pores", 9.0)], landmarks=landmarks
+        ).ground.field
+
+    still = field(uneven, lambda p: p)
+    there = field(uneven @ turn.T + shift, lambda p: (np.array(p) @ turn.T + shift).tolist())
+    assert np.abs(still.doubled - there.doubled).max() < 1e-6

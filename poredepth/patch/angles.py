@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,8 @@ from poredepth.patch.read import head_of
 _PNG_GREY, _PNG_COLOUR_TYPE_BYTE = 0, 25
 #: Grey painted in a colour picture may differ by this much between its channels: rounding of painting programs.
 _GREY_TOLERANCE_CODES = 2
+#: Rows of a large picture that are looked at together.
+_ROWS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,18 +90,23 @@ def _read_png_with_channels(path: Path) -> AnglePicture:
 
 
 def _from_channels(path: Path, picture) -> AnglePicture:
-    bands = picture.getbands()
-    code = np.asarray(picture.getchannel(0))
-    alpha = np.asarray(picture.getchannel("A")) if "A" in bands else None
-    for band in [name for name in bands if name in "GB"]:
-        other = np.asarray(picture.getchannel(band))
-        off = np.maximum(code, other) - np.minimum(code, other)
+    width, height = picture.size
+    code = np.empty((height, width), np.uint8)
+    alpha = np.empty((height, width), np.uint8) if picture.mode[-1] == "A" else None
+    n_colours = len(picture.mode) - (alpha is not None)
+    for top in range(0, height, _ROWS_AT_ONCE):
+        rows = slice(top, min(top + _ROWS_AT_ONCE, height))
+        part = np.asarray(picture.crop((0, rows.start, width, rows.stop)))
+        colours = [part[..., k] for k in range(n_colours)]
+        code[rows] = colours[0]
+        off = reduce(np.maximum, colours) - reduce(np.minimum, colours)
         if alpha is not None:
-            off[alpha == 0] = 0  # what is not there may have any colour
+            alpha[rows] = part[..., -1]
+            off[alpha[rows] == 0] = 0  # what is not there may have any colour
         if off.max() > _GREY_TOLERANCE_CODES:
             row, col = np.unravel_index(int(off.argmax()), off.shape)
             raise PatchError(
-                f"{path}: found colour in a map of directions (row {row}, column {col}: channels differ by "
+                f"{path}: found colour in a map of directions (row {top + row}, column {col}: channels differ by "
                 f"{off.max()} codes); allowed: grey, as the angle is one number; paint it in grey"
             )
     return AnglePicture(code, 255.0, alpha)

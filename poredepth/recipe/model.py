@@ -318,7 +318,7 @@ class Recipe(Spec):
         {}, description="Points of the skin by name, [x, y, z] in mesh units, for use wherever a point is asked."
     )
     seed: Annotated[Whole, Field(ge=0)] = Field(0, description="Seed of everything random. Same seed, same map.")
-    directions: list[DirectionSpec] = Field([], description="Guides for the direction of the skin.")
+    directions: list[DirectionSpec] = Field([], description="Sources of the direction of the skin.")
     regions: dict[Text, RegionSpec] = Field({}, description="Parts of the skin, by name.")
     patches: dict[Text, PatchSpec] = Field({}, description="Height pictures with their calibration, by name.")
     layers: list[LayerSpec] = Field([], description="What is laid on the skin, bottom to top.")

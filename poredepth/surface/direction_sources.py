@@ -87,6 +87,11 @@ def _pull(surface: Surface, label: str, spec: DirectionSpec, inputs: DirectionIn
 
 def _tension_pull(surface: Surface, label: str, landmarks: Mapping[str, Sequence[float]], **how) -> Pull:
     """Pull of the relaxed skin tension lines; what of them lies off the skin (no neck, no scalp) is left out."""
+    missing = [name for name in TENSION_LANDMARKS if name not in landmarks]
+    if missing:  # a recipe from a file was told before
+        raise RegionError(
+            f"{label}.preset: tension_lines lacks {', '.join(missing)}; allowed: a recipe with all of its landmarks"
+        )
     for name in TENSION_LANDMARKS:
         _skin_point(surface, f"{label}.preset: landmark {name}", landmarks[name])
     at_mm = {name: surface.mm_per_unit * np.asarray(landmarks[name], float) for name in TENSION_LANDMARKS}

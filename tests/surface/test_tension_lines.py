@@ -128,6 +128,8 @@ def test_landmarks_that_cannot_be_are_told():
         "allowed: up to",
     ):
         pulls_on(s, landmarks)
+    with pytest.raises(RegionError, match=r"^directions\[0\]\.preset: tension_lines lacks chin, hairline;"):
+        pulls_on(s, {name: at for name, at in landmarks.items() if name not in ("chin", "hairline")})
     one_place = dict.fromkeys(TENSION_LANDMARKS, landmarks["nose_tip"])
     with pytest.raises(RegionError, match=r"^directions\[0\]: none of its lines comes near the skin"):
         pulls_on(s, one_place)
