@@ -14,11 +14,12 @@ from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.anatomy import PARTS
-from poredepth.recipe.model import LayerSpec, PatchSpec
+from poredepth.recipe.model_layers import LayerSpec, PatchSpec
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.parts import face_partition
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import refined
+from poredepth.view.directions import direction_picture
 from poredepth.view.head import head_picture
 from poredepth.view.plate import head_plate
 from poredepth.view.relief import raking_relief
@@ -191,6 +192,8 @@ def main() -> None:
     save(head_plate(surface, recipe.landmarks, unit_name=recipe.mesh.unit, height_px=560), "plate.jpg", 1900)
     composition = prepare(recipe)
     save(head_picture(composition, crop=((0.0, -2.0, 9.0), 150.0), size_px=1400), "head.jpg", 900)
+    drawing = direction_picture(composition.ground, size_px=1024, azimuth_deg=24, pitch_deg=4)
+    save(drawing.image, "directions.jpg", 900, quality=84)
     for region in ("cheek_left", "forehead"):
         save(preview(composition, region, map_size_px=8192, size_px=800).image, f"{region}.jpg", 800)
     save(prints_that_meet(composition.patches["cheek_pores"]), "prints_that_meet.jpg", 1400)

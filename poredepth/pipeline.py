@@ -16,7 +16,8 @@ from poredepth.placement.registered import WARP_EDGE_MM
 from poredepth.placement.scatter import EDGE_RATIO, REACH_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import Recipe
-from poredepth.sources import guides_mm, load_maps, load_patches, mask_reader
+from poredepth.sources import direction_inputs, load_maps, load_patches, mask_reader
+from poredepth.surface.direction_sources import build_pulls
 from poredepth.surface.directions import DirectionField, carried, direction_field
 from poredepth.surface.geodesic import distance_from_vertices_mm
 from poredepth.surface.obj import PolygonMesh, read_obj
@@ -99,22 +100,45 @@ def prepare(
     PoredepthError : MeshError, PatchError, RegionError or PlacementError, each with what to do about it
     """
     on_progress("mesh", 0, 1)
-    spec = recipe.mesh
-    mesh = read_obj(recipe.path(spec.file)) if mesh is None else mesh
-    surface = surface_from_mesh(mesh, spec.unit, spec.subdivide)
+    surface = _skin(recipe, mesh)
     on_progress("patches", 0, 1)
     patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
-    on_progress("directions", 0, 1)
-    surface, field = _fine_skin(surface, recipe)
-    on_progress("regions", 0, 1)
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks)
-    ground = LayingGround(surface, field, regions, recipe.seed)
+    ground = _ground(surface, recipe, on_progress)
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
         layers.append(_compiled(number, recipe, patches, (maps or {}).get(spec.name), ground))
     on_progress("layers", len(layers), len(layers))
     return Composition(recipe, patches, ground, tuple(layers))
+
+
+def prepare_ground(recipe: Recipe, *, mesh: PolygonMesh | None = None, on_progress: OnProgress = quiet) -> LayingGround:
+    """The skin, its directions and its regions, as `prepare` finds them, with nothing laid on it.
+
+    Parameters
+    ----------
+    recipe, mesh, on_progress : see `prepare`
+
+    Raises
+    ------
+    PoredepthError : MeshError, PatchError or RegionError, each with what to do about it
+    """
+    on_progress("mesh", 0, 1)
+    return _ground(_skin(recipe, mesh), recipe, on_progress)
+
+
+def _skin(recipe: Recipe, mesh: PolygonMesh | None) -> Surface:
+    spec = recipe.mesh
+    return surface_from_mesh(read_obj(recipe.path(spec.file)) if mesh is None else mesh, spec.unit, spec.subdivide)
+
+
+def _ground(surface: Surface, recipe: Recipe, on_progress: OnProgress) -> LayingGround:
+    on_progress("directions", 0, 1)
+    surface, field = _fine_skin(surface, recipe)
+    on_progress("regions", 0, 1)
+    return LayingGround(
+        surface, field, build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks), recipe.seed
+    )
 
 
 def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionField]:
@@ -125,9 +149,10 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
     """
     edges_mm = [EDGE_RATIO * layer.print_mm for layer in recipe.layers if layer.print_mm is not None]
     edges_mm += [WARP_EDGE_MM for layer in recipe.layers if layer.place == "registered"]
+    form = surface
     if edges_mm:
-        surface = refined(surface, max(min(edges_mm), FIELD_EDGE_MM))
-    field = direction_field(surface, guides_mm(recipe, surface.mm_per_unit))
+        surface = refined(form, max(min(edges_mm), FIELD_EDGE_MM))
+    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_inputs(recipe), form))
     splits = [lambda s: refined(s, _edge_limits_mm(s, recipe))] if edges_mm and min(edges_mm) < FIELD_EDGE_MM else []
     groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
     splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]

@@ -9,10 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
+from poredepth.patch.angles import AnglePicture, read_angle_picture
 from poredepth.patch.read import load_patch, read_picture
 from poredepth.patch.types import HeightPatch
+from poredepth.recipe.fields import UDIM_TOKEN
 from poredepth.recipe.files import TILE_PATTERN, tile_files
-from poredepth.recipe.model import UDIM_TOKEN, LayerSpec, Recipe
+from poredepth.recipe.model import Recipe
+from poredepth.recipe.model_layers import LayerSpec
+from poredepth.surface.direction_sources import DirectionInputs
 from poredepth.surface.masks import Pictures, read_masks
 from poredepth.surface.obj import read_obj_polylines
 
@@ -73,10 +77,12 @@ def pictures_by_tile(recipe: Recipe, name: str) -> dict[int, Path]:
     return {int(pattern.fullmatch(path.name)[1]): path for path in tile_files(recipe.folder, name)}
 
 
-def guides_mm(recipe: Recipe, mm_per_unit: float) -> list[np.ndarray]:
-    """Guide polylines (n, 3) in mm, in the order of the recipe."""
-    out = []
-    for spec in recipe.directions:
-        lines = [spec.points] if spec.points is not None else read_obj_polylines(recipe.path(spec.file))
-        out += [np.asarray(line, float) * mm_per_unit for line in lines]
-    return out
+def direction_inputs(recipe: Recipe) -> DirectionInputs:
+    """What the recipe's directions need: functions that read the files they name, and landmarks."""
+
+    def angles(name: str) -> dict[int, AnglePicture]:
+        return {tile: read_angle_picture(path) for tile, path in pictures_by_tile(recipe, name).items()}
+
+    return DirectionInputs(
+        lines=lambda name: read_obj_polylines(recipe.path(name)), angles=angles, landmarks=recipe.landmarks
+    )

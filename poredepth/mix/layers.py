@@ -20,7 +20,7 @@ from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.placement.spread import SpreadSpec, spread
 from poredepth.placement.ties import RegisteredSpec
 from poredepth.raster.evaluate import Pictures, pack_pictures
-from poredepth.recipe.model import LayerSpec
+from poredepth.recipe.model_layers import LayerSpec
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.scalars import Factor, factor_at

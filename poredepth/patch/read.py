@@ -63,7 +63,7 @@ def read_picture(path: str | os.PathLike, *, height_um: float | None = None) -> 
     True
     """
     path = Path(path)
-    return _scaled(path, decode_picture(path, _head_of(path))[0], height_um)
+    return _scaled(path, decode_picture(path, head_of(path))[0], height_um)
 
 
 def _scaled(path: Path, values: np.ndarray, height_um: float | None) -> np.ndarray:
@@ -128,7 +128,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     check_positive(where, "height_um", height_um, "; to turn the relief inside out set invert: true")
     check_finite_number(where, "zero", zero)
     check_finite_number(where, "lay_deg", lay_deg)
-    stored, alpha = decode_picture(path, _head_of(path), with_alpha=True)
+    stored, alpha = decode_picture(path, head_of(path), with_alpha=True)
     values = _scaled(path, stored, height_um)
     if min(values.shape) < MIN_SIDE_PX:
         raise PatchError(
@@ -172,7 +172,7 @@ def _inside(
     return inside
 
 
-def _head_of(path: Path) -> bytes:
+def head_of(path: Path) -> bytes:
     """First bytes of a file, or PatchError saying why it cannot be opened."""
     try:
         with open(path, "rb") as file:

@@ -27,7 +27,7 @@ from poredepth.placement.ties import (
     refuse,
 )
 from poredepth.placement.warp import Warp, fitted, similarity, without_each
-from poredepth.recipe.model import Axis
+from poredepth.recipe.model_layers import Axis
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles
 from poredepth.units import UM_PER_MM

@@ -9,7 +9,7 @@ import numpy as np
 
 from poredepth.errors import PlacementError
 from poredepth.patch.types import HeightPatch
-from poredepth.recipe.model import Axis, TiePoint
+from poredepth.recipe.model_layers import Axis, TiePoint
 from poredepth.surface.locate import SkinPoint, nearest_skin_points, snap_limit_mm
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles

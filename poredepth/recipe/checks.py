@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from poredepth.recipe.anatomy import part_findings
+from poredepth.recipe.presets import PRESET_LANDMARKS
 from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules, vary_rules
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, names_text, suggest
@@ -22,6 +23,7 @@ def check_findings(data: Mapping[str, Any]) -> list[Finding]:
         *_rule_findings(data),
         *_region_name_findings(data),
         *_circle_findings(data),
+        *_preset_findings(data),
         *_patch_findings(data),
         *_layer_name_findings(data),
         *part_findings(data),
@@ -151,6 +153,24 @@ def _circle_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
             elif name in members and name not in done:
                 trail.append(name)
                 todo.append(iter(members[name]))
+
+
+def _preset_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    """Landmarks that a preset is made from and that the recipe does not have."""
+    landmarks = data.get("landmarks", {})
+    if not isinstance(landmarks, Mapping):
+        return
+    for loc, part in _entries(data, "directions"):
+        name = part.get("preset")
+        needed = PRESET_LANDMARKS.get(name, ()) if isinstance(name, str) else ()
+        missing = [landmark for landmark in needed if landmark not in landmarks]
+        if missing:
+            yield Finding(
+                (*loc, "preset"),
+                f"{name} lacks the landmark{'s' if len(missing) > 1 else ''} {names_text(missing, '')}",
+                "with all of its landmarks under landmarks, each [x, y, z] on the skin in mesh units: "
+                f"{names_text(needed, '')}",
+            )
 
 
 def _patch_findings(data: Mapping[str, Any]) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from poredepth.recipe.model import UDIM_TOKEN
+from poredepth.recipe.fields import UDIM_TOKEN
 from poredepth.recipe.words import Finding, Loc, suggest
 
 #: Tile numbers are 1001 + U + 10 V with U in 0..9: four digits (MaterialX specification, file name tokens).
@@ -35,6 +35,7 @@ def _places(data: Mapping[str, Any]) -> Iterator[tuple[Loc, str, bool]]:
         yield ("mesh",), "file", False
     for part, key, udim in (
         ("directions", "file", False),
+        ("directions", "map", True),
         ("regions", "mask", True),
         ("patches", "file", False),
         ("patches", "mask", False),

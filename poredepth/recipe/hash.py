@@ -11,8 +11,9 @@ import json
 from pathlib import Path
 
 from poredepth.errors import RecipeError
+from poredepth.recipe.fields import UDIM_TOKEN
 from poredepth.recipe.files import named_files, tile_files
-from poredepth.recipe.model import UDIM_TOKEN, Recipe
+from poredepth.recipe.model import Recipe
 from poredepth.recipe.words import path_text
 
 

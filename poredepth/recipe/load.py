@@ -19,7 +19,8 @@ from poredepth.recipe.checks import check_findings
 from poredepth.recipe.files import file_findings
 from poredepth.recipe.headfile import Merged, merged
 from poredepth.recipe.landmarks import with_points
-from poredepth.recipe.model import LayerSpec, Recipe
+from poredepth.recipe.model import Recipe
+from poredepth.recipe.model_layers import LayerSpec
 from poredepth.recipe.rules import MAP_ONLY, PATCH_ONLY
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.source import YamlTree
@@ -165,7 +166,8 @@ def _type_finding(loc: Loc, kind: str, value: Any) -> Finding:
         return Finding(loc, f"{found_text(value if kind != 'invalid_key' else loc[-1])} as a key", "text", point="key")
     key = next((step for step in reversed(loc) if isinstance(step, str)), None)
     schema = schema_at(loc)
-    return Finding(loc, found_text(value), allowed_text(schema, key), suggest(value, schema.get("enum", ())))
+    words = [word for word in schema.get("enum", [schema.get("const")]) if isinstance(word, str)]
+    return Finding(loc, found_text(value), allowed_text(schema, key), suggest(value, words))
 
 
 def _plain(data: Any) -> Any:

@@ -2,60 +2,23 @@
 
 Only what works is accepted; there is no key that does nothing. Paths are relative to the recipe's folder.
 Field descriptions feed the JSON Schema (schema.py). Rules between keys stand in rules.py, checks between parts of a
-recipe (names, files) in checks.py.
+recipe (names, files) in checks.py. Parts of the model stand in model_skin.py and model_layers.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, Strict, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator
 from pydantic_core import PydanticCustomError
 
-from poredepth.recipe.anatomy import Part
-from poredepth.recipe.rules import Broken, direction_rules, layer_rules, region_rules, vary_rules
+from poredepth.recipe.fields import Number, Point, PositiveNumber, Spec, Text, Whole
+from poredepth.recipe.model_layers import LayerSpec, PatchSpec
+from poredepth.recipe.model_skin import DirectionSpec, RegionSpec
 from poredepth.units import LengthUnit
 
-#: Stands for the tile number (1001 + U + 10 V) in the name of a map or mask that is cut into UDIM tiles.
-UDIM_TOKEN = "<UDIM>"
-FEATHER_DEFAULT_MM = 5.0
-RULE_ERROR = "recipe_rule"  # pydantic error type of a broken rule from rules.py
-
-# Numbers and words are strict: "10" is not 10, yes is not 1, and nothing is infinite.
-Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-PositiveNumber = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
-NotNegativeNumber = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
-Whole = Annotated[int, Strict()]
-Switch = Annotated[bool, Strict()]
-Text = Annotated[str, Strict(), Field(min_length=1)]
-Point = tuple[Number, Number, Number]
-#: A point of the skin: its coordinates, or the name of a landmark, which is replaced before the model sees it.
-Place3D = Annotated[Point, Field(json_schema_extra={"x-landmark": True})]
-
-Place = Literal["scatter", "spread", "registered"]
-Axis = Literal["x", "y", "z"]
-Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
-RegionKind = Literal["group", "mask", "center", "part", "union", "intersect", "subtract"]
-
-
-class Spec(BaseModel):
-    """Base of all parts of a recipe: frozen, and unknown keys are errors."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    def _keep(self, rules: Callable[[Mapping[str, Any]], list[Broken]]) -> None:
-        """Raise the first broken rule; a key that only restates its default counts as not given."""
-        fields = type(self).model_fields
-        given = {key: getattr(self, key) for key in fields if key in self.model_fields_set}
-        broken = rules({key: value for key, value in given.items() if value != fields[key].default})
-        if broken:
-            first = broken[0]
-            where = f"{first.key}: " if first.key else ""
-            text = f"{where}{first.found}; allowed: {first.allowed}".replace("{", "(").replace("}", ")")
-            raise PydanticCustomError(RULE_ERROR, text)
 
 
 class MeshSpec(Spec):
@@ -68,256 +31,6 @@ class MeshSpec(Spec):
         description="Catmull-Clark steps before anything is laid, 0 to 4: give what the renderer subdivides by, so "
         "that millimetres are measured on the surface it displaces.",
     )
-
-
-class DirectionSpec(Spec):
-    """A guide for the direction of the skin: exactly one of ``points`` and ``file``. Guides have no sign."""
-
-    points: list[Place3D] | None = Field(
-        None,
-        min_length=2,
-        description="Guide line: two or more points, [x, y, z] in mesh units or landmarks, snapped to the skin.",
-    )
-    file: Text | None = Field(None, description="OBJ file with guide polylines in mesh units, relative to the recipe.")
-
-    @model_validator(mode="after")
-    def _check(self) -> DirectionSpec:
-        self._keep(direction_rules)
-        return self
-
-
-class RegionSpec(Spec):
-    """A part of the skin: exactly one of ``group``, ``mask``, ``center`` + ``radius_mm``, ``part``, or a set of others.
-
-    ``feather_mm`` is filled in: 5 mm for ``group``, ``center`` and ``part``; None (as painted) for ``mask``; None for
-    sets, whose edges are those of the regions they name.
-    """
-
-    group: Text | None = Field(None, description="Name of a face group of the mesh.")
-    mask: Text | None = Field(
-        None,
-        description="Picture in the UVs of the mesh (white is inside), relative to the recipe. "
-        "May hold <UDIM> in place of the tile number.",
-    )
-    center: Place3D | None = Field(
-        None,
-        description="Centre of a disk on the skin, [x, y, z] in mesh units or a landmark. Goes with radius_mm.",
-    )
-    radius_mm: PositiveNumber | None = Field(None, description="Radius of the disk along the skin, mm. Above 0.")
-    part: Part | None = Field(
-        None, description="Part of the face, found from the sixteen standard landmarks (docs/landmarks.md)."
-    )
-    union: list[Text] | None = Field(None, min_length=1, description="Names of regions: all of them together.")
-    intersect: list[Text] | None = Field(None, min_length=1, description="Names of regions: where all of them overlap.")
-    subtract: list[Text] | None = Field(
-        None, min_length=2, description="Names of regions: the first one without all the others."
-    )
-    feather_mm: NotNegativeNumber | None = Field(
-        None,
-        description="Width of the soft edge, mm, 0 or more. Default 5 for group, center and part; a mask is taken as "
-        "painted unless this is given. Not with union, intersect, subtract.",
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _fill_feather(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or data.get("feather_mm") is not None:
-            return data
-        if all(data.get(key) is None for key in ("group", "center", "part")):
-            return data
-        return {**data, "feather_mm": FEATHER_DEFAULT_MM}
-
-    @model_validator(mode="after")
-    def _check(self) -> RegionSpec:
-        self._keep(region_rules)
-        return self
-
-    @property
-    def kind(self) -> RegionKind:
-        """Which of the seven ways this region is given."""
-        kinds: tuple[RegionKind, ...] = get_args(RegionKind)
-        return next(kind for kind in kinds if getattr(self, kind) is not None)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the regions this one is made of; empty unless it is a union, intersect or subtract."""
-        return tuple(self.union or self.intersect or self.subtract or ())
-
-
-class PatchSpec(Spec):
-    """A height picture with its calibration: height_um = (value - zero) * height_um, value in 0..1, white outward."""
-
-    file: Text = Field(description="Height picture, relative to the recipe.")
-    texel_um: PositiveNumber = Field(description="Width of one pixel on the skin, micrometres. Above 0.")
-    height_um: PositiveNumber = Field(
-        description="Height of one full unit of the picture's value (black to white), micrometres. Above 0."
-    )
-    zero: Number = Field(0.5, description="Picture value that is no displacement.")
-    invert: Switch = Field(False, description="true: black is outward. Default: white is outward.")
-    mask: Text | None = Field(
-        None,
-        description="With registered: grey picture of the same size, relative to the recipe; white is where the patch "
-        "is laid. An alpha channel of the patch does the same.",
-    )
-    lay_deg: Number = Field(
-        0.0,
-        description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
-        "It is turned onto the direction of the skin.",
-    )
-    source: Text | None = Field(None, description="Where the picture comes from. Kept with the map.")
-    licence: Text | None = Field(None, description="Licence of the picture. Kept with the map.")
-    consent: Text | None = Field(None, description="Consent of the person scanned. Kept with the map.")
-
-
-class StopSpec(Spec):
-    """One stop of a ramp over the skin."""
-
-    at: Place3D = Field(description="Point of the skin, [x, y, z] in mesh units or a landmark.")
-    value: NotNegativeNumber = Field(description="Factor there, 0 or more.")
-
-
-class VarySpec(Spec):
-    """A factor that varies over the skin: exactly one of ``ramp`` and ``map``."""
-
-    ramp: list[StopSpec] | None = Field(
-        None,
-        min_length=2,
-        description="Stops from landmark to landmark; between two of them the factor changes evenly along the skin, "
-        "beyond them it stays. Stops of one value in a row are one place with several points.",
-    )
-    map: Text | None = Field(
-        None,
-        description="Picture in the UVs of the mesh, relative to the recipe. May hold <UDIM> in place of the tile "
-        "number.",
-    )
-    black: NotNegativeNumber | None = Field(
-        None, description="With map: factor where the picture is black. Default: 0."
-    )
-    white: NotNegativeNumber | None = Field(
-        None, description="With map: factor where the picture is white. Default: 1."
-    )
-
-    @model_validator(mode="after")
-    def _check(self) -> VarySpec:
-        self._keep(vary_rules)
-        return self
-
-
-class LayerVarySpec(Spec):
-    """What of a layer varies over the skin; each factor multiplies the layer's own number."""
-
-    gain: VarySpec | None = Field(None, description="Factor on the layer's gain, taken at each texel.")
-    size: VarySpec | None = Field(None, description="With scatter: factor on the layer's size, one for each print.")
-
-
-class TiePoint(Spec):
-    """A pixel of a patch and the skin point it belongs on."""
-
-    px: tuple[Number, Number] = Field(
-        description="Place [x, y] in the patch's picture, pixels from its top left corner, x to the right, y down; the "
-        "middle of a pixel is at +0.5."
-    )
-    at: Place3D = Field(
-        description="Skin point of that place, [x, y, z] in mesh units or a landmark, snapped to the skin."
-    )
-
-
-class LayerSpec(Spec):
-    """One layer, bottom to top: exactly one of ``map`` (a picture in the mesh's UVs), ``patch`` and ``patches``."""
-
-    name: Text = Field(description="Name of the layer; each layer has its own.")
-    map: Text | None = Field(
-        None,
-        description="Height picture in the UVs of the mesh, relative to the recipe. "
-        "May hold <UDIM> in place of the tile number.",
-    )
-    patch: Text | None = Field(None, description="Name of a patch of this recipe.")
-    patches: dict[Text, PositiveNumber] | None = Field(
-        None,
-        min_length=1,
-        description="With scatter, in place of patch: several patches by name, each with the share of prints that show "
-        "it. Shares need not add up to 1.",
-    )
-    region: Text | None = Field(None, description="Name of the region the layer covers. Default: the whole skin.")
-    scale_mm: PositiveNumber | None = Field(
-        None,
-        description="With map, required: height of one full unit of the map, mm. Above 0. "
-        "height_mm = (value - mid) * scale_mm.",
-    )
-    mid: Number = Field(0.5, description="With map: the value that is no displacement.")
-    invert: Switch = Field(False, description="With map: true if black is outward.")
-    place: Place | None = Field(
-        None,
-        description="With patch, required: how it is laid. scatter: many small prints of the patch, each with its own "
-        "piece of it. spread: one sheet over the whole region, unbroken along the direction of the skin. registered: a "
-        "flattened piece of a scan, fixed to the skin by tie points.",
-    )
-    print_mm: Annotated[Number, Field(ge=1)] | None = Field(
-        None, description="With scatter, required: diameter of one print on the skin, mm. At least 1."
-    )
-    overlap_mm: PositiveNumber | None = Field(
-        None,
-        description="With scatter: width over which two prints cross-fade, mm. Above 0, at most print_mm. "
-        "Default: print_mm / 20.",
-    )
-    turn_deg: Annotated[Number, Field(ge=0, le=90)] = Field(
-        0.0,
-        description="With scatter: largest random turn of a print off the direction of the skin, to either side, "
-        "degrees, 0 to 90.",
-    )
-    size: PositiveNumber = Field(
-        1.0,
-        description="With patch: size of the relief on the skin; 1 is true to the patch, 2 twice as large. Above 0.",
-    )
-    along_ratio: PositiveNumber = Field(
-        1.0,
-        description="With patch: how much the relief is drawn out along the direction of the skin, beyond size. "
-        "Above 0.",
-    )
-    across_ratio: PositiveNumber = Field(1.0, description="With patch: the same across the direction of the skin.")
-    phase_mm: tuple[Number, Number] | None = Field(
-        None,
-        description="With spread: shift of the patch along and across the direction of the skin, mm. Default: none.",
-    )
-    tie_points: list[TiePoint] | None = Field(
-        None,
-        min_length=3,
-        description="With registered, required: three or more tie points; the patch is warped smoothly between them.",
-    )
-    feather_mm: NotNegativeNumber = Field(
-        FEATHER_DEFAULT_MM,
-        description="With registered: width on the skin over which the patch fades in from its border, mm, 0 or more.",
-    )
-    mirror: Axis | None = Field(
-        None,
-        description="With registered: lay the mirror image of the layer, mirrored in the plane x = 0, y = 0 or z = 0 "
-        "of the mesh: the tie points as well as the picture. Heights keep their sign.",
-    )
-    gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
-    vary: LayerVarySpec | None = Field(None, description="Factors on gain and size that vary over the skin.")
-    combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")
-
-    @model_validator(mode="after")
-    def _check(self) -> LayerSpec:
-        self._keep(layer_rules)
-        return self
-
-    @property
-    def kind(self) -> Literal["map", "patch"]:
-        """Whether the layer is a map in the mesh's UVs or a laid patch."""
-        return "map" if self.map is not None else "patch"
-
-    @property
-    def patch_shares(self) -> dict[str, float]:
-        """The patches of the layer by name, with their shares of prints; empty for a map layer."""
-        return {self.patch: 1.0} if self.patch is not None else dict(self.patches or {})
-
-    @property
-    def effective_overlap_mm(self) -> float | None:
-        """``overlap_mm``, or its default print_mm / 20; None for a map layer. mm."""
-        if self.overlap_mm is not None or self.print_mm is None:
-            return self.overlap_mm
-        return self.print_mm / 20
 
 
 class OutputSpec(Spec):
@@ -368,7 +81,7 @@ class Recipe(Spec):
         {}, description="Points of the skin by name, [x, y, z] in mesh units, for use wherever a point is asked."
     )
     seed: Annotated[Whole, Field(ge=0)] = Field(0, description="Seed of everything random. Same seed, same map.")
-    directions: list[DirectionSpec] = Field([], description="Guides for the direction of the skin.")
+    directions: list[DirectionSpec] = Field([], description="Sources of the direction of the skin.")
     regions: dict[Text, RegionSpec] = Field({}, description="Parts of the skin, by name.")
     patches: dict[Text, PatchSpec] = Field({}, description="Height pictures with their calibration, by name.")
     layers: list[LayerSpec] = Field([], description="What is laid on the skin, bottom to top.")

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-DIRECTION_SOURCES = ("points", "file")
+DIRECTION_SOURCES = ("points", "file", "map", "around", "curvature", "preset")
+AROUND_ONLY = ("radius_mm", "way")
 REGION_SOURCES = ("group", "mask", "center", "part", "union", "intersect", "subtract")
 REGION_SETS = ("union", "intersect", "subtract")
 LAYER_SOURCES = ("map", "patch", "patches")
@@ -54,7 +55,22 @@ class Broken:
 
 def direction_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of one entry of ``directions``."""
-    return _exactly_one(data, DIRECTION_SOURCES)
+    broken = _exactly_one(data, DIRECTION_SOURCES)
+    if data.get("curvature") is False:
+        broken.append(Broken("curvature", "found false", "true (leave the entry out to do without)", point="value"))
+    if "curvature" in data and "reach_mm" in data:
+        broken.append(_not_with("reach_mm", "curvature", "not with curvature, which pulls everywhere"))
+    if "around" in data:
+        if "radius_mm" not in data:
+            broken.append(_needs("radius_mm", "a number above 0, in mm, beside around"))
+        if "way" not in data:
+            broken.append(_needs("way", "rays or rings, beside around"))
+        return broken
+    others = [key for key in DIRECTION_SOURCES if key in data]
+    alone = [key for key in AROUND_ONLY if key in data]
+    if alone and not others:
+        return [_needs("around", f"a point [x, y, z] or a landmark, beside {alone[0]}")]
+    return broken + [_not_with(key, others[0], "only beside around") for key in alone]
 
 
 def region_rules(data: Mapping[str, Any]) -> list[Broken]:

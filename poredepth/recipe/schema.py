@@ -8,6 +8,7 @@ from typing import Any
 
 from poredepth.recipe.model import Recipe
 from poredepth.recipe.rules import (
+    AROUND_ONLY,
     DIRECTION_SOURCES,
     MAP_ONLY,
     PATCH_ONLY,
@@ -61,7 +62,11 @@ def _schema() -> dict[str, Any]:
         "serves many heads; relative to the recipe.",
     }
     kinds = schema["$defs"]
-    kinds["DirectionSpec"] |= {"oneOf": _required(DIRECTION_SOURCES)}
+    kinds["DirectionSpec"] |= {
+        "oneOf": _required(DIRECTION_SOURCES),
+        "dependentRequired": {"around": list(AROUND_ONLY)} | {key: ["around"] for key in AROUND_ONLY},
+        "not": {"required": ["curvature", "reach_mm"]},
+    }
     kinds["RegionSpec"] |= {
         "oneOf": _required(REGION_SOURCES),
         "dependentRequired": {"radius_mm": ["center"], "center": ["radius_mm"]},

@@ -100,7 +100,7 @@ def suggest(word: object, names: Iterable[str]) -> str | None:
 def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
     """What a part of the JSON Schema allows, in words; ``key`` names the value (its suffix is the unit)."""
     if "const" in schema:
-        return str(schema["const"])
+        return "true" if schema["const"] is True else str(schema["const"])
     if "enum" in schema:
         return ", ".join(schema["enum"])
     kind = schema.get("type")
@@ -138,6 +138,6 @@ def _number_text(schema: Mapping[str, Any], key: str) -> str:
     elif low is not None:
         text += " of 0 or more" if low == 0 else f" of at least {low}"
     elif "exclusiveMinimum" in schema:
-        text += f" above {schema['exclusiveMinimum']}"
+        text += f" above {schema['exclusiveMinimum']}" + (f" up to {high}" if high is not None else "")
     unit = next((words for suffix, words in UNIT_WORDS.items() if key.endswith(suffix)), None)
     return f"{text}, {unit}" if unit else text

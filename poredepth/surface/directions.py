@@ -18,13 +18,15 @@ from scipy.sparse import coo_matrix, diags
 from scipy.sparse.linalg import splu
 
 from poredepth.compiled import one_blas_thread
-from poredepth.errors import RegionError
-from poredepth.surface.locate import nearest_skin_points, snap_limit_mm
+from poredepth.surface.pulls import GUIDE_STRENGTH, Pull, guide_pull
 from poredepth.surface.skin import Surface
 from poredepth.surface.topology import connected_triangles, directed_edges
 
-#: Pull of one guide against the field's smoothness; at 30 the field meets a guide within a fraction of a degree.
-GUIDE_STRENGTH = 30.0
+#: Hold of what a zone's directions were before: keeps the solve regular where a zone hangs together by a vertex only.
+HOLD_STRENGTH = 1e-9
+
+#: Pulls on a piece of skin that add up to less are rounding.
+LEAST_PULL = 1e-6
 
 
 @dataclass(frozen=True)
@@ -51,17 +53,21 @@ class DirectionField:
         return np.cos(angle)[:, None] * surface.frame[:, 0] + np.sin(angle)[:, None] * surface.frame[:, 1]
 
 
-def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> DirectionField:
-    """Smoothest line field that follows the guides.
+def direction_field(
+    surface: Surface, guides_mm: Sequence[np.ndarray] = (), pulls: Sequence[Pull] = ()
+) -> DirectionField:
+    """Smoothest line field that follows guides and other pulls.
 
     Parameters
     ----------
     surface : the skin
     guides_mm : polylines (n >= 2, 3) in mm, on or near the skin
+    pulls : see `build_pulls`; those with a zone change the field of all others inside their zone only, one after the
+        other, and the field runs on smoothly over the border of the zone
 
     Returns
     -------
-    DirectionField.  On a connected piece without a guide, the field is the smooth continuation of its first triangle's
+    DirectionField.  On a connected piece without a pull, the field is the smooth continuation of its first triangle's
     first edge: arbitrary, but the same for a head that was merely moved.
 
     Raises
@@ -69,26 +75,53 @@ def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> Direct
     RegionError : a guide that lies far from the skin or has no length along it
     """
     turn = edge_turns(surface)
-    pull, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
-    for number, guide in enumerate(guides_mm):
-        _add_guide(surface, np.asarray(guide, float), number, pull, target)
-    _anchor_pieces_without_guide(surface, pull, target)
-    smoothness = connection_laplacian(surface, turn)
-    system = (smoothness + diags(GUIDE_STRENGTH * pull)).tocsc()
+    roughness = connection_laplacian(surface, turn)
+    weight, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
+    everywhere = [guide_pull(surface, [(f"directions[{i}]", guide)]) for i, guide in enumerate(guides_mm)]
+    everywhere += [pull for pull in pulls if pull.zone is None]
+    for pull in everywhere:
+        weight += pull.weight
+        target += pull.target
+    lonely = _first_of_pieces_without_pull(surface, weight)
+    anchor = np.zeros(surface.n_triangles)
+    anchor[lonely] = GUIDE_STRENGTH
+    z = _unit(_solved(roughness, weight + anchor, target + anchor), np.ones(surface.n_triangles))
+    for pull in pulls:
+        if pull.zone is not None:
+            weight += pull.weight
+            target += pull.target
+            z = _solved_in_zone(roughness, weight, target, z, pull.zone)
+    return DirectionField(z, turn)
+
+
+def _solved(roughness, weight: np.ndarray, target: np.ndarray) -> np.ndarray:
+    system = (roughness + diags(weight)).tocsc()
     with one_blas_thread():
         factor = splu(system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-        z = factor.solve(GUIDE_STRENGTH * target)
+        return factor.solve(target)
+
+
+def _solved_in_zone(roughness, weight, target, z: np.ndarray, zone: np.ndarray) -> np.ndarray:
+    """The field solved anew in a zone, bool (n_triangles,), with what is around it held as it is."""
+    inside, outside = np.flatnonzero(zone), np.flatnonzero(~zone)
+    rows = roughness.tocsr()[inside].tocsc()
+    right = target[inside] + HOLD_STRENGTH * z[inside] - rows[:, outside] @ z[outside]
+    out = z.copy()
+    out[inside] = _unit(_solved(rows[:, inside], weight[inside] + HOLD_STRENGTH, right), z[inside])
+    return out
+
+
+def _unit(z: np.ndarray, otherwise: np.ndarray) -> np.ndarray:
+    """Numbers of size 1, complex128 (n,); ``otherwise`` (n,) where there is none."""
     size = np.abs(z)
-    return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), turn)
+    return np.where(size > 0, z / np.where(size > 0, size, 1.0), otherwise)
 
 
 def carried(field: DirectionField, coarse: Surface, fine: Surface) -> DirectionField:
     """The field of a surface on the same surface split further: a part lies in its parent's plane."""
     way = field.xyz(coarse)[fine.tri_parent]
     x, y = np.einsum("tax,tx->at", fine.frame, way)
-    z = (x + 1j * y) ** 2
-    size = np.abs(z)
-    return DirectionField(np.where(size > 0, z / np.where(size > 0, size, 1.0), 1.0), edge_turns(fine))
+    return DirectionField(_unit((x + 1j * y) ** 2, np.ones(fine.n_triangles)), edge_turns(fine))
 
 
 def edge_turns(surface: Surface) -> np.ndarray:
@@ -164,57 +197,8 @@ def _angle_defect(surface: Surface) -> np.ndarray:
     return 2 * np.pi - np.bincount(surface.tri_vertex.ravel(), angle.ravel(), surface.n_vertices)
 
 
-def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.ndarray, target: np.ndarray) -> None:
-    samples_mm, tangents, steps_mm = _sample_guide(surface, guide_mm)
-    found = nearest_skin_points(surface, samples_mm)
-    limit_mm = snap_limit_mm(surface)
-    far = max(point.snapped_mm for point in found)
-    if far > limit_mm:
-        raise RegionError(
-            f"directions[{number}]: a point of the guide is {far:.1f} mm from the skin; allowed: up to {limit_mm:.1f} "
-            "mm; guide points are in the mesh file's unit: check the unit and the coordinates"
-        )
-    total = 0.0
-    for point, tangent, step_mm in zip(found, tangents, steps_mm, strict=True):
-        axes = surface.frame[point.triangle]
-        x, y = axes @ tangent
-        flatness = np.hypot(x, y)  # a tangent that stands up from the skin says little
-        if flatness < 0.1:
-            continue
-        share = step_mm * flatness / np.sqrt(max(surface.area_mm2[point.triangle], 1e-12))
-        pull[point.triangle] += share
-        target[point.triangle] += share * np.exp(2j * np.arctan2(y, x))
-        total += share
-    if total == 0.0:
-        raise RegionError(
-            f"directions[{number}]: the guide has no length along the skin; allowed: two or more points apart on the "
-            "skin; check its points"
-        )
-
-
-def _sample_guide(surface: Surface, guide_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points along the guide closer than half a typical edge, their tangents, and the length each stands for."""
-    spacing_mm = 0.5 * np.sqrt(2.3 * np.median(surface.area_mm2[surface.area_mm2 > 0]))
-    points, tangents, steps = [], [], []
-    for a, b in zip(guide_mm[:-1], guide_mm[1:], strict=True):
-        length = np.linalg.norm(b - a)
-        if length == 0:
-            continue
-        n = max(1, int(np.ceil(length / spacing_mm)))
-        at = (np.arange(n) + 0.5) / n
-        points.append(a + at[:, None] * (b - a))
-        tangents.append(np.repeat([(b - a) / length], n, axis=0))
-        steps.append(np.full(n, length / n))
-    if not points:
-        return guide_mm[:1], np.zeros((1, 3)), np.zeros(1)
-    return np.concatenate(points), np.concatenate(tangents), np.concatenate(steps)
-
-
-def _anchor_pieces_without_guide(surface: Surface, pull: np.ndarray, target: np.ndarray) -> None:
+def _first_of_pieces_without_pull(surface: Surface, weight: np.ndarray) -> np.ndarray:
+    """First triangle of each connected piece on which nothing pulls."""
     piece = connected_triangles(surface.adjacency.triangle)
-    guided = np.zeros(piece.max() + 1, bool)
-    guided[piece[pull > 0]] = True
-    first = np.unique(piece, return_index=True)[1]
-    lonely = first[~guided]
-    pull[lonely] = 1.0
-    target[lonely] = 1.0
+    total = np.bincount(piece, weight)
+    return np.unique(piece, return_index=True)[1][total < LEAST_PULL]

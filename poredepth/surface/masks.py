@@ -105,13 +105,31 @@ def sample_pictures(
     return out
 
 
-def _at(picture: np.ndarray, u: np.ndarray, v: np.ndarray, of_four: Callable[..., np.ndarray]) -> np.ndarray:
-    rows, cols = picture.shape
+def uv_in_tile(surface: Surface, tile: int, barycentric: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Triangles (n,) one place of which, barycentrics (3,), lies in a UV tile; and its u and v (n,) from the tile's
+    corner."""
+    uv = np.einsum("k,tkx->tx", barycentric, surface.corner_uv)
+    low, high = surface.tile_span
+    triangle = np.flatnonzero((np.clip(np.floor(uv), low, high) == column_and_row(tile)).all(axis=1))
+    u, v = (uv[triangle] - column_and_row(tile)).T
+    return triangle, u, v
+
+
+def pixels_around(
+    shape: tuple[int, ...], u: np.ndarray, v: np.ndarray
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray]:
+    """The two rows and columns of a tile's picture around places (n,), and how far each place lies past the first."""
+    rows, cols = shape
     x = np.clip(u * cols - 0.5, 0, cols - 1)
     y = np.clip((1 - v) * rows - 0.5, 0, rows - 1)
     x0, y0 = np.minimum(x.astype(int), max(cols - 2, 0)), np.minimum(y.astype(int), max(rows - 2, 0))
     x1, y1 = np.minimum(x0 + 1, cols - 1), np.minimum(y0 + 1, rows - 1)
-    return of_four(picture[y0, x0], picture[y0, x1], picture[y1, x0], picture[y1, x1], x - x0, y - y0)
+    return (y0, y1), (x0, x1), y - y0, x - x0
+
+
+def _at(picture: np.ndarray, u: np.ndarray, v: np.ndarray, of_four: Callable[..., np.ndarray]) -> np.ndarray:
+    (y0, y1), (x0, x1), fy, fx = pixels_around(picture.shape, u, v)
+    return of_four(picture[y0, x0], picture[y0, x1], picture[y1, x0], picture[y1, x1], fx, fy)
 
 
 def _bilinear(a, b, c, d, fx, fy):

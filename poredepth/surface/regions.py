@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from poredepth.errors import RegionError
-from poredepth.recipe.model import RegionSpec
+from poredepth.recipe.model_skin import RegionSpec
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import snapped_points

@@ -9,7 +9,7 @@ from itertools import groupby
 import numpy as np
 
 from poredepth.errors import RegionError
-from poredepth.recipe.model import VarySpec
+from poredepth.recipe.model_layers import VarySpec
 from poredepth.surface.geodesic import distance_from_point_mm
 from poredepth.surface.locate import snapped_points
 from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poredepth.surface.curvature import angle_weighted_normals, vertex_sums
 from poredepth.surface.skin import Surface
 
 #: How far facets are bent towards their corners' tangent planes.  A facet of a paraboloid lies half as far below the
@@ -39,22 +40,18 @@ class CurvedTriangles:
 
 
 def vertex_normals(surface: Surface) -> np.ndarray:
-    """Unit normals at vertices, float64 (n_vertices, 3): triangle normals weighted by corner angle.
+    """Unit normals at vertices, float64 (n_vertices, 3), smooth over facets.
 
-    Source: Thuermer & Wuethrich 1998; then SMOOTHING_ROUNDS rounds of averaging over the triangles around a vertex, by
+    Source: `angle_weighted_normals`, then SMOOTHING_ROUNDS rounds of averaging over the triangles around a vertex, by
     area and likeness of normal (as bilateral filters do, Tomasi & Manduchi 1998).
     """
-    corner, tri_vertex = surface.corner_mm, surface.tri_vertex
-    weight = np.empty((surface.n_triangles, 3))
-    for k in range(3):
-        a, b = corner[:, (k + 1) % 3] - corner[:, k], corner[:, (k + 2) % 3] - corner[:, k]
-        weight[:, k] = np.arctan2(2 * surface.area_mm2, (a * b).sum(axis=1))
-    normal = _gathered(surface, surface.normal, weight)
+    tri_vertex = surface.tri_vertex
+    normal = angle_weighted_normals(surface)
     sharpness = 1 / (1 - np.cos(np.radians(CREASE_DEG)))
     for _ in range(SMOOTHING_ROUNDS):
         middle = normal[tri_vertex].mean(axis=1)
         unlike = 1 - np.einsum("tkx,tx->tk", normal[tri_vertex], unit(middle))
-        normal = _gathered(surface, middle, surface.area_mm2[:, None] * np.exp(-sharpness * unlike))
+        normal = vertex_sums(surface, middle, surface.area_mm2[:, None] * np.exp(-sharpness * unlike))
     return normal
 
 
@@ -99,11 +96,3 @@ def unit(vectors: np.ndarray) -> np.ndarray:
     """Vectors (n, 3) made of length 1; zero vectors stay."""
     length = np.sqrt((vectors**2).sum(axis=1, keepdims=True))
     return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
-
-
-def _gathered(surface: Surface, values: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Unit sums at vertices of triangle values (n_triangles, 3) with weights for each corner (n_triangles, 3)."""
-    vertex = surface.tri_vertex.ravel()
-    n = surface.n_vertices
-    total = [np.bincount(vertex, (weight * values[:, axis : axis + 1]).ravel(), n) for axis in range(3)]
-    return unit(np.stack(total, axis=1))

@@ -7,22 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poredepth.errors import PoredepthError
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.pipeline import Composition
 from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.skin import Surface
 from poredepth.view import kernels
+from poredepth.view.camera import SUPERSAMPLES, View, head_view, interpolated
 from poredepth.view.clay import CLAY_ALBEDO, Light, srgb_codes
 from poredepth.view.curved import CurvedTriangles, bent, unit, vertex_normals
 from poredepth.view.relief import central_difference
 from poredepth.view.shadow import Caster, lamp_reach, sky_light
 
-#: Samples of a pixel along each side.
-SUPERSAMPLES = 2
-#: Free ground around the head, as a share of its size.
-MARGIN_SHARE = 0.06
 KEY_LIGHT = Light(azimuth_deg=148.0, elevation_deg=30.0)
 #: Strengths of the lamp, the sky, the fill from the other side, and the sheen of the lamp.
 KEY, SKY, FILL, SHEEN = 1.40, 0.34, 0.10, 0.20
@@ -33,32 +28,6 @@ FILL_TOWARDS = np.array([0.80, 0.05, 0.60])
 GROUND_LINEAR = (np.array([0.034, 0.036, 0.039]), np.array([0.095, 0.098, 0.103]))
 #: Cosine between skin and viewer below which relief is faded out: a pixel there covers too much skin.
 GRAZING = (0.06, 0.30)
-
-
-@dataclass(frozen=True, eq=False)
-class _View:
-    """Where the viewer stands: skin (mm) -> axes right, up, towards the viewer -> pixels."""
-
-    rotation: np.ndarray
-    centre: np.ndarray
-    mm_per_px: float
-    n_px: int
-
-    def seen(self, vectors: np.ndarray) -> np.ndarray:
-        return vectors @ self.rotation.T
-
-    def pixels(self, seen_mm: np.ndarray) -> np.ndarray:
-        """x right, y down, z towards the viewer, all in pixels."""
-        middle = self.n_px / 2
-        out = (seen_mm - [*self.centre, 0.0]) / self.mm_per_px
-        return out * [1.0, -1.0, 1.0] + [middle, middle, 0.0]
-
-    def position_mm(self, index: np.ndarray, depth: np.ndarray) -> np.ndarray:
-        """Where pixels (n,) of a picture of depths lie in the viewer's frame, float32 (n, 3)."""
-        row, col = np.divmod(index, depth.shape[1])
-        middle = self.n_px / 2
-        seen_px = np.stack([col + 0.5 - middle, middle - row - 0.5, depth.ravel()[index]], axis=1)
-        return (seen_px * self.mm_per_px + [*self.centre, 0.0]).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +91,7 @@ def head_picture(
     along the skin (Blinn 1978).
     """
     surface = composition.surface
-    view = _view(surface, size_px, (azimuth_deg, pitch_deg), crop)
+    view = head_view(surface, size_px, (azimuth_deg, pitch_deg), crop)
     body = _displaced_body(composition, view, exaggeration)
     seen, depth = _look(composition, view, body, exaggeration)
     linear = _shaded(body, seen, light)
@@ -154,28 +123,7 @@ def relief_normals(smooth: np.ndarray, slope_right: np.ndarray, slope_up: np.nda
     return unit(out)
 
 
-def _view(surface: Surface, size_px: int, turn_deg: tuple[float, float], crop) -> _View:
-    if size_px < 1:
-        raise PoredepthError(f"head picture: size_px is {size_px}; allowed: 1 or more; 1200 suits a page")
-    yaw, pitch = np.radians(turn_deg)
-    about_y = np.array([[np.cos(yaw), 0, np.sin(yaw)], [0, 1, 0], [-np.sin(yaw), 0, np.cos(yaw)]])
-    about_x = np.array([[1, 0, 0], [0, np.cos(pitch), -np.sin(pitch)], [0, np.sin(pitch), np.cos(pitch)]])
-    rotation = about_x @ about_y
-    if crop is not None:
-        centre = rotation @ (np.asarray(crop[0], float) * surface.mm_per_unit)
-        width_mm = float(crop[1])
-    else:
-        seen = surface.position_mm @ rotation.T
-        low, high = seen.min(axis=0), seen.max(axis=0)
-        centre = 0.5 * (low + high)
-        width_mm = float((high - low)[:2].max()) * (1 + 2 * MARGIN_SHARE)
-    if not width_mm > 0:
-        raise PoredepthError(f"head picture: the width is {width_mm:g} mm; allowed: above 0; a head is about 250 mm")
-    n_px = size_px * SUPERSAMPLES
-    return _View(rotation, centre[:2], width_mm / n_px, n_px)
-
-
-def _displaced_body(composition: Composition, view: _View, exaggeration: float) -> _Body:
+def _displaced_body(composition: Composition, view: View, exaggeration: float) -> _Body:
     surface = composition.surface
     normal = view.seen(vertex_normals(surface))
     corner = np.zeros(surface.n_vertices, np.int64)
@@ -195,7 +143,7 @@ def _heights_mm(composition: Composition, points: SkinPoints, footprint_mm: np.n
     return mixed_height_mm(composition.layers, composition.ground, sampling, points)
 
 
-def _look(composition: Composition, view: _View, body: _Body, exaggeration: float) -> tuple[_Seen, np.ndarray]:
+def _look(composition: Composition, view: View, body: _Body, exaggeration: float) -> tuple[_Seen, np.ndarray]:
     """What is seen in each pixel, and the depth of every pixel, float32 (rows, cols), pixels."""
     surface, shape = composition.surface, (view.n_px, view.n_px)
     owner, barycentric = np.full(shape, -1, np.int32), np.zeros((*shape, 3), np.float32)
@@ -204,7 +152,7 @@ def _look(composition: Composition, view: _View, body: _Body, exaggeration: floa
     index = np.flatnonzero(owner >= 0)
     points = SkinPoints(*body.triangles.in_parent(owner.ravel()[index], barycentric.reshape(-1, 3)[index]))
     vertex = surface.tri_vertex[points.triangle]
-    smooth = unit(_interpolated(body.normal, vertex, points.barycentric))
+    smooth = unit(interpolated(body.normal, vertex, points.barycentric))
     facing = np.maximum(body.normal[:, 2][surface.tri_vertex], 0.25).astype(np.float32)
     height_mm = _heights_mm(composition, points, np.float32(0.75 * SUPERSAMPLES * view.mm_per_px) / facing)
     slopes = _screen_slopes(index, height_mm, smooth, depth, view.mm_per_px)
@@ -237,7 +185,7 @@ def _shaded(body: _Body, seen: _Seen, light: Light) -> np.ndarray:
     caster = Caster(body.position_mm, body.tri_vertex)
     reach = lamp_reach(caster, light.direction, seen.position_mm, seen.smooth)
     sky = sky_light(caster, unit(SKY_UP[None])[0], 0.25, body.position_mm, body.normal)
-    around = _interpolated(sky[:, None], seen.vertex, seen.barycentric)[:, 0]
+    around = interpolated(sky[:, None], seen.vertex, seen.barycentric)[:, 0]
     half = unit((light.direction + [0.0, 0.0, 1.0])[None])[0].astype(np.float32)
     key = reach * np.maximum(seen.normal @ to_key, 0)
     sheen = reach * np.maximum(seen.normal @ half, 0) ** SHEEN_POWER
@@ -254,12 +202,3 @@ def _ground(shape: tuple[int, int]) -> np.ndarray:
     # a trace of noise hides the steps of 8-bit codes
     noise = np.random.default_rng(0).uniform(0.97, 1.03, (*shape, 1)).astype(np.float32)
     return (bottom + (top - bottom) * rise) * noise
-
-
-def _interpolated(values: np.ndarray, vertex: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
-    """Vertex values (n_vertices, m) at skin points whose triangles have corners ``vertex`` (n, 3); float32 (n, m)."""
-    values = values.astype(np.float32)
-    out = values[vertex[:, 0]] * barycentric[:, :1]
-    out += values[vertex[:, 1]] * barycentric[:, 1:2]
-    out += values[vertex[:, 2]] * barycentric[:, 2:]
-    return out

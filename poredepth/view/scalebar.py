@@ -42,7 +42,15 @@ def choose_bar(width_px: int, mm_per_px: float) -> ScaleBar:
     return ScaleBar(length_mm, max(1, round(length_mm / mm_per_px)))
 
 
-def with_scale_bar(image: np.ndarray, mm_per_px: float, caption: str) -> np.ndarray:
+def with_scale_bar(
+    image: np.ndarray,
+    mm_per_px: float,
+    caption: str,
+    *,
+    ground_rgb: np.ndarray = BACKGROUND_RGB,
+    strip_rgb: np.ndarray = STRIP_RGB,
+    ink_rgb: np.ndarray = INK_RGB,
+) -> np.ndarray:
     """The picture with a strip below it: scale bar, its label, and the caption.
 
     Parameters
@@ -50,6 +58,7 @@ def with_scale_bar(image: np.ndarray, mm_per_px: float, caption: str) -> np.ndar
     image : uint8 (rows, cols, 3); its pixels are kept as they are, at the top and, if narrow, in the middle
     mm_per_px : mm on the skin of one pixel along the picture's x
     caption : one line; shortened when it does not fit
+    ground_rgb, strip_rgb, ink_rgb : uint8 (3,), sRGB: beside a narrow picture, of the strip, of bar and text
 
     Returns
     -------
@@ -60,14 +69,14 @@ def with_scale_bar(image: np.ndarray, mm_per_px: float, caption: str) -> np.ndar
     font_px = int(np.clip(width_px / 52, 13, 22))
     strip_px = round(3.9 * font_px)
     canvas = np.empty((rows + strip_px, width_px, 3), np.uint8)
-    canvas[:rows] = BACKGROUND_RGB
-    canvas[rows:] = STRIP_RGB
+    canvas[:rows] = ground_rgb
+    canvas[rows:] = strip_rgb
     left = (width_px - cols) // 2
     canvas[:rows, left : left + cols] = image
     bar = choose_bar(cols, mm_per_px)
     margin = font_px
     top = rows + round(0.85 * font_px)
-    canvas[top : top + _BAR_THICK_PX, margin : margin + bar.length_px] = INK_RGB
+    canvas[top : top + _BAR_THICK_PX, margin : margin + bar.length_px] = ink_rgb
     return _with_text(
         canvas,
         font_px,
@@ -75,17 +84,18 @@ def with_scale_bar(image: np.ndarray, mm_per_px: float, caption: str) -> np.ndar
             ((margin + bar.length_px + 0.6 * font_px, top + _BAR_THICK_PX / 2), bar.label),
             ((margin, rows + 2.75 * font_px), caption),
         ],
+        ink_rgb,
     )
 
 
-def _with_text(canvas: np.ndarray, font_px: int, texts) -> np.ndarray:
+def _with_text(canvas: np.ndarray, font_px: int, texts, ink_rgb: np.ndarray) -> np.ndarray:
     """Write lines, each ((x, y of its middle), text), in ink."""
     picture = Image.fromarray(canvas)
     draw = ImageDraw.Draw(picture)
     font = ImageFont.load_default(size=font_px)
     for (x, y), text in texts:
         room_px = canvas.shape[1] - x - font_px / 2
-        draw.text((x, y), _shortened(text, font, room_px), fill=tuple(INK_RGB.tolist()), font=font, anchor="lm")
+        draw.text((x, y), _shortened(text, font, room_px), fill=tuple(ink_rgb.tolist()), font=font, anchor="lm")
     return np.asarray(picture).copy()
 
 

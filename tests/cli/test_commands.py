@@ -134,6 +134,19 @@ def test_preview_heights_line_names_the_crop_and_the_picture_is_there(folder):
     assert iio.imread(folder / "look.png").std() > 5
 
 
+def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
+    (folder / "plate.yaml").write_text(RECIPE.replace("{points: [[5, 20, 0], [35, 22, 0]]}",
+                                                      "{around: [20, 20, 0], radius_mm: 15, way: rings}"))  # fmt: skip
+    done = _run("preview", "plate.yaml", "--show", "directions", "-o", "lines.png", "--window", 300, cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == (
+        "lines.png: directions, head turned 0 deg, pitched 0 deg, 0.149 mm a pixel, 1 singular point of the field, "
+        "1 seen\n"
+    )
+    assert "laying patches" not in done.stderr
+    assert iio.imread(folder / "lines.png").shape[1:] == (360, 3)
+
+
 def test_export_numbers_tiles_and_writes_the_sheet(folder):
     done = _run("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
     assert done.returncode == 0, done.stderr
@@ -235,6 +248,11 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
         (["inspect", "nothing"], 3, "nothing: no such file"),
         (["inspect", "plate.txt"], 3, "allowed: .obj, .yaml"),
         (["inspect"], 2, "give a mesh, recipe, picture or map"),
+        (["preview", "plate.yaml", "--show", "lines"], 2, "'lines'; allowed: relief, directions"),
+        (["preview", "plate.yaml", "--show", "directions", "--light", "5"], 2, "not with --show directions"),
+        (["preview", "plate.yaml", "--turn", "5"], 2, "not with --show relief"),
+        (["preview", "plate.yaml", "--show", "directions", "--window", "4000"], 2, "16 to 2048 pixels"),
+        (["preview", "plate.yaml", "--show", "directions", "--region", "midle"], 3, "middle"),
         (["nonsense"], 2, "nonsense"),
     ],
 )

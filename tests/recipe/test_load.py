@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from poredepth.errors import RecipeError
 from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict
-from poredepth.recipe.model import TiePoint
+from poredepth.recipe.model_layers import TiePoint
 
 GOOD = """\
 poredepth: 1

@@ -11,7 +11,7 @@ from reference import holders, texel_centre_uv
 from scipy import ndimage
 
 from poredepth import compose, random_skin_points
-from poredepth.recipe.model import RegionSpec
+from poredepth.recipe.model_skin import RegionSpec
 from poredepth.surface import masks
 from poredepth.surface.masks import MaskSeamWarning, filled_beside_charts, sample_pictures, seam_difference
 from poredepth.surface.points import SkinPoints

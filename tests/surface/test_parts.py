@@ -12,7 +12,7 @@ from meshes import flat_surface, moved, sphere_mesh
 
 from poredepth.errors import RegionError
 from poredepth.recipe.anatomy import LANDMARKS, NEEDED, PARTS, model_mm
-from poredepth.recipe.model import RegionSpec
+from poredepth.recipe.model_skin import RegionSpec
 from poredepth.surface.kernels import outline_depth
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.parts import ModelMap, Partition, face_partition, part_scores

@@ -3,7 +3,7 @@ import pytest
 from meshes import flat_mesh, grid, sphere_surface, two_charts_mesh, two_sheets_mesh
 
 from poredepth.errors import RegionError
-from poredepth.recipe.model import RegionSpec
+from poredepth.recipe.model_skin import RegionSpec
 from poredepth.surface.masks import MaskSeamWarning, read_masks
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.points import random_skin_points

@@ -5,7 +5,7 @@ import pytest
 from meshes import flat_surface, sphere_surface
 
 from poredepth.errors import RegionError
-from poredepth.recipe.model import VarySpec
+from poredepth.recipe.model_layers import VarySpec
 from poredepth.surface.points import random_skin_points
 from poredepth.surface.scalars import build_factor, factor_at
 from poredepth.surface.skin import Surface, refined
