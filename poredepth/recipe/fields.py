@@ -12,6 +12,7 @@ from poredepth.recipe.rules import Broken
 
 #: Stands for the tile number (1001 + U + 10 V) in the name of a map or mask that is cut into UDIM tiles.
 UDIM_TOKEN = "<UDIM>"
+FEATHER_DEFAULT_MM = 5.0
 RULE_ERROR = "recipe_rule"  # pydantic error type of a broken rule from rules.py
 
 # Numbers and words are strict: "10" is not 10, yes is not 1, and nothing is infinite.

@@ -6,7 +6,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from poredepth.recipe.fields import NotNegativeNumber, Number, Place3D, PositiveNumber, Spec, Switch, Text
+from poredepth.recipe.fields import (
+    FEATHER_DEFAULT_MM,
+    NotNegativeNumber,
+    Number,
+    Place3D,
+    PositiveNumber,
+    Spec,
+    Switch,
+    Text,
+)
 from poredepth.recipe.rules import layer_rules, vary_rules
 
 Place = Literal["scatter", "spread", "registered"]

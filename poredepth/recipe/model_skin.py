@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, model_validator
 
 from poredepth.recipe.anatomy import Part
-from poredepth.recipe.fields import NotNegativeNumber, Number, Place3D, PositiveNumber, Spec, Switch, Text
+from poredepth.recipe.fields import (
+    FEATHER_DEFAULT_MM,
+    NotNegativeNumber,
+    Number,
+    Place3D,
+    PositiveNumber,
+    Spec,
+    Switch,
+    Text,
+)
 from poredepth.recipe.rules import direction_rules, region_rules
-
-FEATHER_DEFAULT_MM = 5.0
 
 RegionKind = Literal["group", "mask", "center", "part", "union", "intersect", "subtract"]
 DirectionKind = Literal["points", "file", "map", "around", "curvature", "preset"]

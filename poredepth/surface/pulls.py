@@ -140,7 +140,7 @@ def _start_at(surface: Surface, point: SkinPoint, start_mm: np.ndarray) -> None:
 
 
 def _within(surface: Surface, start_mm: np.ndarray, reach_mm: float) -> np.ndarray:
-    """bool (n_triangles,): triangles whose middle is nearer than ``reach_mm``; start_mm see `distance_from_curve_mm`."""
+    """bool (n_triangles,): triangles whose middle is nearer than ``reach_mm``; see `distance_from_curve_mm`."""
     distance_mm = distance_from_curve_mm(surface, start_mm, max_mm=reach_mm + 2 * float(surface.centres[1].max()))
     # rounded, so that a head that was merely moved gets the same zone
     return np.round(distance_mm[surface.tri_vertex].mean(axis=1), 6) < reach_mm
