@@ -71,6 +71,35 @@ def sphere_mesh(radius_mm: float = 30, n: int = 12) -> PolygonMesh:
     return PolygonMesh.from_arrays(np.array(position), faces, np.array(uv), face_uv)
 
 
+def ring_mesh(inner_mm: float = 8, outer_mm: float = 20, n: int = 24, rings: int = 4) -> PolygonMesh:
+    """A flat ring of quads, or a disk with a fan of triangles in the middle if ``inner_mm`` is 0."""
+    angle = 2 * np.pi * np.arange(n) / n
+    radius = np.linspace(inner_mm, outer_mm, rings + 1)[0 if inner_mm > 0 else 1 :]
+    position = np.concatenate([np.column_stack([r * np.cos(angle), r * np.sin(angle), 0 * angle]) for r in radius])
+    at = np.arange(len(position)).reshape(len(radius), n)
+    after = np.roll(at, -1, axis=1)
+    faces = np.stack([at[:-1], at[1:], after[1:], after[:-1]], axis=2).reshape(-1, 4).tolist()
+    if inner_mm == 0:
+        position = np.vstack([position, [[0, 0, 0]]])
+        faces += [[len(position) - 1, int(a), int(b)] for a, b in zip(at[0], after[0], strict=True)]
+    return PolygonMesh.from_arrays(position, faces, position[:, :2] / (2.2 * outer_mm) + 0.5, faces)
+
+
+def torus_mesh(large_mm: float = 25, small_mm: float = 10, n: int = 32, m: int = 16) -> PolygonMesh:
+    """A torus, unrolled into one chart."""
+    i, j = np.meshgrid(np.arange(n + 1), np.arange(m + 1))
+    a, b = 2 * np.pi * (i[:-1, :-1] % n) / n, 2 * np.pi * (j[:-1, :-1] % m) / m
+    out = large_mm + small_mm * np.cos(b)
+    position = np.stack([out * np.cos(a), out * np.sin(a), small_mm * np.sin(b)], axis=2).reshape(-1, 3)
+
+    def quads(number):
+        return np.stack([number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1]], axis=2).reshape(-1, 4)
+
+    uv = np.column_stack([i.ravel() / n, j.ravel() / m]) * 0.9 + 0.05
+    faces, face_uv = quads((j % m) * n + i % n), quads(j * (n + 1) + i)
+    return PolygonMesh.from_arrays(position, faces.tolist(), uv, face_uv.tolist())
+
+
 def two_sheets_mesh(width_mm: float = 20, n: int = 8, gap_mm: float = 0.5) -> PolygonMesh:
     """Two flat sheets that face each other across a gap and are not connected; groups ``lower`` (z = 0), ``upper``."""
     position, faces = grid(width_mm, width_mm, n, n)
