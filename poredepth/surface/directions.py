@@ -18,16 +18,12 @@ from scipy.sparse import coo_matrix, diags
 from scipy.sparse.linalg import splu
 
 from poredepth.compiled import one_blas_thread
-from poredepth.errors import RegionError
-from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.guides import add_guide
 from poredepth.surface.skin import Surface
-from poredepth.surface.topology import connected_triangles, directed_edges
+from poredepth.surface.topology import directed_edges
 
 #: Pull of one guide against the field's smoothness; at 30 the field meets a guide within a fraction of a degree.
 GUIDE_STRENGTH = 30.0
-
-#: A guide farther from the skin than this share of the mesh's diagonal is taken for a mistake.
-SNAP_RATIO = 0.1
 
 
 @dataclass(frozen=True)
@@ -74,7 +70,7 @@ def direction_field(surface: Surface, guides_mm: Sequence[np.ndarray]) -> Direct
     turn = edge_turns(surface)
     pull, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
     for number, guide in enumerate(guides_mm):
-        _add_guide(surface, np.asarray(guide, float), number, pull, target)
+        add_guide(surface, np.asarray(guide, float), number, pull, target)
     _anchor_pieces_without_guide(surface, pull, target)
     smoothness = connection_laplacian(surface, turn)
     system = (smoothness + diags(GUIDE_STRENGTH * pull)).tocsc()
@@ -222,54 +218,8 @@ def corner_angles(surface: Surface) -> np.ndarray:
     return angle
 
 
-def _add_guide(surface: Surface, guide_mm: np.ndarray, number: int, pull: np.ndarray, target: np.ndarray) -> None:
-    samples_mm, tangents, steps_mm = _sample_guide(surface, guide_mm)
-    found = nearest_skin_points(surface, samples_mm)
-    limit_mm = SNAP_RATIO * np.linalg.norm(np.ptp(surface.position_mm, axis=0))
-    far = max(point.snapped_mm for point in found)
-    if far > limit_mm:
-        raise RegionError(
-            f"directions[{number}]: a point of the guide is {far:.1f} mm from the skin; allowed: up to {limit_mm:.1f} "
-            "mm; guide points are in the mesh file's unit: check the unit and the coordinates"
-        )
-    total = 0.0
-    for point, tangent, step_mm in zip(found, tangents, steps_mm, strict=True):
-        axes = surface.frame[point.triangle]
-        x, y = axes @ tangent
-        flatness = np.hypot(x, y)  # a tangent that stands up from the skin says little
-        if flatness < 0.1:
-            continue
-        share = step_mm * flatness / np.sqrt(max(surface.area_mm2[point.triangle], 1e-12))
-        pull[point.triangle] += share
-        target[point.triangle] += share * np.exp(2j * np.arctan2(y, x))
-        total += share
-    if total == 0.0:
-        raise RegionError(
-            f"directions[{number}]: the guide has no length along the skin; allowed: two or more points apart on the "
-            "skin; check its points"
-        )
-
-
-def _sample_guide(surface: Surface, guide_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points along the guide closer than half a typical edge, their tangents, and the length each stands for."""
-    spacing_mm = 0.5 * np.sqrt(2.3 * np.median(surface.area_mm2[surface.area_mm2 > 0]))
-    points, tangents, steps = [], [], []
-    for a, b in zip(guide_mm[:-1], guide_mm[1:], strict=True):
-        length = np.linalg.norm(b - a)
-        if length == 0:
-            continue
-        n = max(1, int(np.ceil(length / spacing_mm)))
-        at = (np.arange(n) + 0.5) / n
-        points.append(a + at[:, None] * (b - a))
-        tangents.append(np.repeat([(b - a) / length], n, axis=0))
-        steps.append(np.full(n, length / n))
-    if not points:
-        return guide_mm[:1], np.zeros((1, 3)), np.zeros(1)
-    return np.concatenate(points), np.concatenate(tangents), np.concatenate(steps)
-
-
 def _anchor_pieces_without_guide(surface: Surface, pull: np.ndarray, target: np.ndarray) -> None:
-    piece = connected_triangles(surface.adjacency.triangle)
+    piece = surface.tri_piece
     guided = np.zeros(piece.max() + 1, bool)
     guided[piece[pull > 0]] = True
     first = np.unique(piece, return_index=True)[1]
