@@ -99,3 +99,63 @@ def nearest_segments(at, start, end):
     length2 = np.maximum((way**2).sum(axis=1), 1e-300)
     share = np.clip(((at[:, None] - start) * way).sum(axis=2) / length2, 0, 1)
     return np.linalg.norm(start + share[..., None] * way - at[:, None], axis=2), share
+
+
+def triangles_within(position_mm, tri_vertex, triangle, barycentric, reach_mm):
+    """The given triangle, and all that have a corner within reach of the point in it, along edges (Bellman & Ford)."""
+    corner = position_mm[tri_vertex[triangle]]
+    distance = np.full(len(position_mm), np.inf)
+    distance[tri_vertex[triangle]] = np.linalg.norm(corner - barycentric @ corner, axis=1)
+    a, b = tri_vertex[:, [0, 1, 2, 1, 2, 0]].ravel(), tri_vertex[:, [1, 2, 0, 0, 1, 2]].ravel()
+    length = np.linalg.norm(position_mm[a] - position_mm[b], axis=1)
+    while True:
+        before = distance.copy()
+        np.minimum.at(distance, b, before[a] + length)
+        if np.array_equal(before, distance):
+            break
+    near = (distance <= reach_mm)[tri_vertex].any(axis=1)
+    near[triangle] = True
+    return np.flatnonzero(near)
+
+
+def thinned_out(at_mm, normal, spacing_mm, n_kept_before):
+    """Points kept one by one if none kept on the same side of the skin is nearer than the spacing: every pair tried."""
+    keep = np.zeros(len(at_mm), bool)
+    for p in range(len(at_mm)):
+        near = (np.linalg.norm(at_mm - at_mm[p], axis=1) < spacing_mm) & (normal @ normal[p] > 0)
+        keep[p] = p < n_kept_before or not (near & keep)[:p].any()
+    return keep
+
+
+def splatted(points, turn_rad, height, cell_mm):
+    """Shares and shares x heights on the cells of a periodic patch, by print met the mean shift, and the energy.
+
+    points (n, 6): own u, v; share; patch x, y and number of the print met.  Bilinear heights by scipy.
+    """
+    rows, cols = height.shape
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    own = points[:, :2] @ np.array([[c, s], [-s, c]])
+    share, met = points[:, 2], points[:, 5]
+    at = np.array([points[:, 4] / cell_mm[1] - 0.5, points[:, 3] / cell_mm[0] - 0.5])
+    laid = ndimage.map_coordinates(height, at, order=1, mode="grid-wrap")
+    images = np.zeros((2, rows, cols))
+    row, col = np.floor(own[:, 1] / cell_mm[1]).astype(int) % rows, np.floor(own[:, 0] / cell_mm[0]).astype(int) % cols
+    np.add.at(images, (0, row, col), share)
+    np.add.at(images, (1, row, col), share * laid)
+    numbers = list(dict.fromkeys(met.tolist()))
+    shift = points[:, 3:5] - own
+    going_on = np.array([np.average(shift[met == m], axis=0, weights=share[met == m]) for m in numbers])
+    return images, going_on, (share * laid**2).sum()
+
+
+def disks(shape, centre_mm, radius_mm, cell_mm):
+    """Cells of a periodic grid whose corner lies within a radius of any centre or of its repeats."""
+    rows, cols = shape
+    y, x = np.indices(shape)
+    out = np.zeros(shape, bool)
+    for cx, cy in centre_mm:
+        for up in (-1, 0, 1):
+            for right in (-1, 0, 1):
+                dx, dy = (x + right * cols) * cell_mm[0] - cx, (y + up * rows) * cell_mm[1] - cy
+                out |= dx**2 + dy**2 < radius_mm**2
+    return out

@@ -16,6 +16,7 @@ from poredepth.placement.matching import SheetRows, likeness, matched_pieces, ra
 from poredepth.placement.prints import Prints, sharpness_for
 from poredepth.surface.directions import DirectionField
 from poredepth.surface.geodesic import triangles_around
+from poredepth.surface.points import barycentric_lattice
 from poredepth.surface.skin import Surface
 
 #: Distance of centres over the diameter of a print: maximal blue noise leaves no point farther than one spacing from a
@@ -38,7 +39,7 @@ ALLOWED_STRETCH = (0.8, 1.25)
 
 MAX_FILL_ROUNDS = 40
 
-_LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+_LATTICE = barycentric_lattice(4)
 
 
 @dataclass(frozen=True)
@@ -148,7 +149,6 @@ class _Sheets:
                 surface.tri_vertex,
                 surface.flat_mm,
                 adjacency.triangle,
-                adjacency.edge,
                 self._angle,
                 self.field.turn,
                 *self._around,
