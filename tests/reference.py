@@ -6,15 +6,16 @@ import numpy as np
 from scipy import ndimage
 
 
-def sheet_solution(corner_mm, direction_xyz, vertex):
+def sheet_solution(corner_mm, direction_xyz, vertex, share):
     """Least-squares u, v at vertices: dense, straight from the definition.
 
-    corner_mm (n, 3, 3), direction (n, 3) with consistent sign, vertex (n, 3) numbered from 0.  Minimises the sum over
-    triangles of area x (|grad u - d|^2 + |grad v - n x d|^2); the free constant is fixed by mean 0.
+    corner_mm (n, 3, 3), direction (n, 3) with consistent sign, vertex (n, 3) numbered from 0, share (n,).  Minimises
+    the sum over triangles of share x area x (|grad u - d|^2 + |grad v - n x d|^2); the free constant is fixed by mean
+    0.
     """
     n_vertices = vertex.max() + 1
     rows, right = [], []
-    for corner, d, v in zip(corner_mm, direction_xyz, vertex, strict=True):
+    for corner, d, v, part in zip(corner_mm, direction_xyz, vertex, share, strict=True):
         normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
         area = 0.5 * np.linalg.norm(normal)
         normal = normal / np.linalg.norm(normal)
@@ -23,9 +24,9 @@ def sheet_solution(corner_mm, direction_xyz, vertex):
         )
         for axis in range(3):
             row = np.zeros(n_vertices)
-            row[v] += np.sqrt(area) * gradient[:, axis]
+            row[v] += np.sqrt(part * area) * gradient[:, axis]
             rows.append(row)
-            right.append(np.sqrt(area) * np.array([d[axis], np.cross(normal, d)[axis]]))
+            right.append(np.sqrt(part * area) * np.array([d[axis], np.cross(normal, d)[axis]]))
     solution = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
     return solution - solution.mean(axis=0)
 
@@ -99,3 +100,63 @@ def nearest_segments(at, start, end):
     length2 = np.maximum((way**2).sum(axis=1), 1e-300)
     share = np.clip(((at[:, None] - start) * way).sum(axis=2) / length2, 0, 1)
     return np.linalg.norm(start + share[..., None] * way - at[:, None], axis=2), share
+
+
+def triangles_within(position_mm, tri_vertex, triangle, barycentric, reach_mm):
+    """The given triangle, and all that have a corner within reach of the point in it, along edges (Bellman & Ford); and
+    how far the nearest corner of each lies."""
+    corner = position_mm[tri_vertex[triangle]]
+    distance = np.full(len(position_mm), np.inf)
+    distance[tri_vertex[triangle]] = np.linalg.norm(corner - barycentric @ corner, axis=1)
+    a, b = tri_vertex[:, [0, 1, 2, 1, 2, 0]].ravel(), tri_vertex[:, [1, 2, 0, 0, 1, 2]].ravel()
+    length = np.linalg.norm(position_mm[a] - position_mm[b], axis=1)
+    while True:
+        before = distance.copy()
+        np.minimum.at(distance, b, before[a] + length)
+        if np.array_equal(before, distance):
+            break
+    near = (distance <= reach_mm)[tri_vertex].any(axis=1)
+    near[triangle] = True
+    found = np.flatnonzero(near)
+    return found, distance[tri_vertex[found]].min(axis=1)
+
+
+def thinned_out(at_mm, normal, spacing_mm, n_kept_before):
+    """Points kept one by one if none kept on the same side of the skin is nearer than the spacing: every pair tried."""
+    keep = np.zeros(len(at_mm), bool)
+    for p in range(len(at_mm)):
+        near = (np.linalg.norm(at_mm - at_mm[p], axis=1) < spacing_mm) & (normal @ normal[p] > 0)
+        keep[p] = p < n_kept_before or not (near & keep)[:p].any()
+    return keep
+
+
+def splatted(points, turn_rad, shape, cell_mm):
+    """Shares and shares x heights on the cells of a periodic patch, by print met the mean shift, and the energy.
+
+    points (n, 7): own u, v; share; patch x, y and number of the print met, -1 if it shows another picture; its height.
+    """
+    rows, cols = shape
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    own = points[:, :2] @ np.array([[c, s], [-s, c]])
+    share, met, laid = points[:, 2], points[:, 5], points[:, 6]
+    images = np.zeros((2, rows, cols))
+    row, col = np.floor(own[:, 1] / cell_mm[1]).astype(int) % rows, np.floor(own[:, 0] / cell_mm[0]).astype(int) % cols
+    np.add.at(images, (0, row, col), share)
+    np.add.at(images, (1, row, col), share * laid)
+    numbers = list(dict.fromkeys(met[met >= 0].tolist()))
+    shift = points[:, 3:5] - own
+    going_on = np.array([np.average(shift[met == m], axis=0, weights=share[met == m]) for m in numbers])
+    return images, going_on, (share * laid**2).sum()
+
+
+def disks(shape, centre_mm, radius_mm, cell_mm):
+    """Cells of a periodic grid whose corner lies within a radius of any centre or of its repeats."""
+    rows, cols = shape
+    y, x = np.indices(shape)
+    out = np.zeros(shape, bool)
+    for cx, cy in centre_mm:
+        for up in (-1, 0, 1):
+            for right in (-1, 0, 1):
+                dx, dy = (x + right * cols) * cell_mm[0] - cx, (y + up * rows) * cell_mm[1] - cy
+                out |= dx**2 + dy**2 < radius_mm**2
+    return out

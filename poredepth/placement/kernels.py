@@ -63,7 +63,6 @@ def lay_sheets(
     tri_vertex,
     flat_mm,
     neighbour,
-    neighbour_edge,
     angle,
     turn,
     vertex_start,
@@ -107,7 +106,7 @@ def lay_sheets(
             distance,
             taken,
         )
-        direction = _one_sign(triangles, taken, neighbour, neighbour_edge, angle, turn)
+        direction = _one_sign(triangles, taken, neighbour, angle, turn)
         shares = fit_share(triangles, tri_vertex, distance, radius_mm[c])
         uv, rim = solve_sheet(triangles, n_local, tri_vertex, flat_mm, direction, shares, local, neighbour, taken)
         cut_where_stretched(uv, rim, triangles, tri_vertex, flat_mm, local, least_stretch, most_stretch)
@@ -188,7 +187,7 @@ def _gather(centre, barycentric, reach_mm, tri_vertex, flat_mm, vertex_start, ve
 
 
 @njit(nogil=True, cache=True)
-def _one_sign(triangles, taken, neighbour, neighbour_edge, angle, turn):
+def _one_sign(triangles, taken, neighbour, angle, turn):
     """Angles of the line directions with consistent sign, walking out from the first triangle; (n_local_triangles,)."""
     n = len(triangles)
     out = np.full(n, np.nan)

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from poredepth.surface.points import barycentric_lattice
+
 #: A sharpness beyond all: prints do not overlap at all.
 STRONGEST_ONLY = 0
 
@@ -69,7 +71,7 @@ def sharpness_for(print_mm: float, overlap_mm: float) -> int:
 
 
 #: Barycentrics of a lattice in a triangle, its corners included.
-LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+LATTICE = barycentric_lattice(4)
 
 
 def visible_area_mm2(prints: Prints, area_mm2: np.ndarray) -> np.ndarray:

@@ -167,7 +167,6 @@ class _Sheets:
                 surface.tri_vertex,
                 surface.flat_mm,
                 adjacency.triangle,
-                adjacency.edge,
                 self._angle,
                 self.field.turn,
                 *self._around,

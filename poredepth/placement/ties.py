@@ -12,7 +12,6 @@ from poredepth.patch.types import HeightPatch
 from poredepth.recipe.model_layers import Axis, TiePoint
 from poredepth.surface.locate import SkinPoint, nearest_skin_points, snap_limit_mm
 from poredepth.surface.skin import Surface
-from poredepth.surface.topology import connected_triangles
 
 #: Fewest tie points: three fix an affine map.
 LEAST_TIES = 3
@@ -136,7 +135,7 @@ def _snapped(surface: Surface, spec: RegisteredSpec) -> tuple[SkinPoint, ...]:
 
 
 def _refuse_other_pieces(surface: Surface, triangle: np.ndarray, spec: RegisteredSpec) -> None:
-    piece = connected_triangles(surface.adjacency.triangle)[triangle]
+    piece = surface.tri_piece[triangle]
     # those on the piece that most tie points are on are right
     usual = np.argmax([(piece == p).sum() for p in piece])
     for number in np.flatnonzero(piece != piece[usual]):

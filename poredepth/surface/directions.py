@@ -20,7 +20,7 @@ from scipy.sparse.linalg import splu
 from poredepth.compiled import one_blas_thread
 from poredepth.surface.pulls import GUIDE_STRENGTH, Pull, guide_pull
 from poredepth.surface.skin import Surface
-from poredepth.surface.topology import connected_triangles, directed_edges
+from poredepth.surface.topology import directed_edges
 
 #: Hold of what a zone's directions were before: keeps the solve regular where a zone hangs together by a vertex only.
 HOLD_STRENGTH = 1e-9
@@ -146,7 +146,7 @@ def connection_laplacian(surface: Surface, turn: np.ndarray):
     weight = 1.5 * length_mm**2 / (area[t] + area[t2])
     n = surface.n_triangles
     brought = weight * np.exp(-2j * turn[t, k])  # the neighbour's direction, in this triangle's frame
-    diagonal = np.bincount(t, weight, n)
+    diagonal = np.bincount(t, weight, n).astype(float)  # it counts in whole numbers where there is no edge at all
     return coo_matrix((-brought, (t, t2)), shape=(n, n)).tocsc() + diags(diagonal)
 
 
@@ -162,7 +162,8 @@ def singular_vertices(
     Returns
     -------
     vertex int64 (n,), index float64 (n,): multiples of 1/2 (Ray et al. 2008; for a closed surface they add up to its
-    Euler characteristic).  Open borders have no index here.
+    Euler characteristic).  Points on open borders are not looked at: a border has one index as a whole, see
+    `border_index`.
     """
     across = surface.adjacency.triangle
     inside = np.ones(surface.n_triangles, bool) if triangles is None else triangles
@@ -173,32 +174,86 @@ def singular_vertices(
     whole[surface.tri_vertex[t, (k + 1) % 3]] = False
     whole[surface.tri_vertex[t, (k + 2) % 3]] = False
     # anticlockwise about corner v, a triangle is left by the edge opposite the corner after v
-    angle = field.angle_rad
     t, corner = np.nonzero(whole[surface.tri_vertex])
-    k = (corner + 1) % 3
-    t2 = across[t, k]
-    step = angle[t2] - angle[t] - field.turn[t, k]
-    step -= np.pi * np.round(step / np.pi)
+    step = _edge_steps(surface, field)[t, (corner + 1) % 3]
     vertex = surface.tri_vertex[t, corner]
     # what the field turns by, and what carrying a direction once around turns by: the angle defect
-    total = np.bincount(vertex, step, surface.n_vertices) + _angle_defect(surface)
+    defect = 2 * np.pi - np.bincount(surface.tri_vertex.ravel(), corner_angles(surface).ravel(), surface.n_vertices)
+    total = np.bincount(vertex, step, surface.n_vertices) + defect
     index = np.round(total / np.pi) / 2
     found = np.flatnonzero(whole & (index != 0))
     return found, index[found]
 
 
-def _angle_defect(surface: Surface) -> np.ndarray:
-    """2 pi minus the angles around each vertex, float64 (n_vertices,), radians."""
+def border_index(surface: Surface, field: DirectionField) -> tuple[list[np.ndarray], np.ndarray]:
+    """How often the line field turns along each open border, beside the border itself.
+
+    Walking once along a border with the skin to the left, the border turns by its geodesic curvature (at a point, pi
+    less the angles of the triangles there) and the field by its steps from triangle to triangle; the index is the
+    difference in whole turns.  A field that keeps its angle to the border has index 0, a uniform one 1 on the border of
+    a disk and -1 on that of a round hole.
+
+    Returns
+    -------
+    loops : int64 (n,) each, the vertices of a border in walking order; edges that are shared by more than two triangles
+        or by two of opposite winding are borders of each of them
+    index : float64 (n_loops,), multiples of 1/2.  With those of `singular_vertices` they add up to the Euler
+        characteristic of the surface (of the surface taken apart where pieces of it meet in a point only).
+
+    Source: the index theorem for surfaces with a border (Poincare and Hopf), with turns as in Ray et al. 2008,
+    N-symmetry direction field design, and Gauss and Bonnet for the border's curvature; the discrete sum is our own
+    derivation: every edge's step counts once forwards and once backwards, and the angles of all triangles are left.
+    """
+    across, across_edge = surface.adjacency.triangle, surface.adjacency.edge
+    step, angle = _edge_steps(surface, field), corner_angles(surface)
+    left = {(int(t), int(k)) for t, k in zip(*np.nonzero(across < 0), strict=True)}
+    loops, index = [], []
+    for begin in sorted(left):
+        if begin not in left:
+            continue
+        vertices, turned, (t, k) = [], 0.0, begin
+        while (t, k) in left:
+            left.remove((t, k))
+            end = (k + 2) % 3
+            vertices.append(surface.tri_vertex[t, end])
+            turned += np.pi - angle[t, end]
+            k = (k + 1) % 3  # the other edge of t at that vertex, and so on from triangle to triangle about it
+            while across[t, k] >= 0:
+                turned -= step[t, k]
+                t, k = int(across[t, k]), int(across_edge[t, k])
+                turned -= angle[t, (k + 2) % 3]
+                k = (k + 1) % 3
+        loops.append(np.array(vertices, np.int64))
+        index.append(np.round(turned / np.pi) / 2 + 0.0)  # not -0
+    return loops, np.array(index, float)
+
+
+def _edge_steps(surface: Surface, field: DirectionField) -> np.ndarray:
+    """What the line turns by from a triangle to the one across edge k, float64 (n_triangles, 3), -pi/2 to pi/2; 0 at
+    borders.  Exactly the opposite the other way."""
+    angle = field.angle_rad
+    across, across_edge = surface.adjacency.triangle, surface.adjacency.edge
+    step = np.zeros(across.shape)
+    t, k = np.nonzero(across > np.arange(len(across))[:, None])
+    t2, k2 = across[t, k], across_edge[t, k]
+    found = angle[t2] - angle[t] - field.turn[t, k]
+    found -= np.pi * np.round(found / np.pi)
+    step[t, k], step[t2, k2] = found, -found
+    return step
+
+
+def corner_angles(surface: Surface) -> np.ndarray:
+    """Angle of each triangle at its corners, float64 (n_triangles, 3), radians."""
     flat = surface.flat_mm
     angle = np.empty((surface.n_triangles, 3))
     for k in range(3):
         a, b = flat[:, (k + 1) % 3] - flat[:, k], flat[:, (k + 2) % 3] - flat[:, k]
         angle[:, k] = np.arctan2(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), (a * b).sum(axis=1))
-    return 2 * np.pi - np.bincount(surface.tri_vertex.ravel(), angle.ravel(), surface.n_vertices)
+    return angle
 
 
 def _first_of_pieces_without_pull(surface: Surface, weight: np.ndarray) -> np.ndarray:
     """First triangle of each connected piece on which nothing pulls."""
-    piece = connected_triangles(surface.adjacency.triangle)
+    piece = surface.tri_piece
     total = np.bincount(piece, weight)
     return np.unique(piece, return_index=True)[1][total < LEAST_PULL]

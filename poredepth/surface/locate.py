@@ -28,17 +28,24 @@ def snap_limit_mm(surface: Surface) -> float:
     return SNAP_RATIO * float(np.linalg.norm(np.ptp(surface.position_mm, axis=0)))
 
 
-def nearest_skin_points(surface: Surface, points_mm: np.ndarray) -> list[SkinPoint]:
-    """Exact nearest skin point of each of ``points_mm`` (n, 3)."""
+def nearest_skin_points(surface: Surface, points_mm: np.ndarray, among: np.ndarray | None = None) -> list[SkinPoint]:
+    """Exact nearest skin point of each of ``points_mm`` (n, 3).
+
+    ``among``, bool (n_triangles,), if given, are the triangles it may lie on: at least one.
+    """
     centre, reach, tree = surface.centres
     out = []
     for point in np.atleast_2d(points_mm):
-        near_mm, nearest = tree.query(point)
-        # no triangle whose centre is farther than this can hold a nearer point
-        candidate = np.asarray(tree.query_ball_point(point, near_mm + reach.max() + 1e-9))
-        candidate = np.union1d(
-            candidate[np.linalg.norm(centre[candidate] - point, axis=1) <= near_mm + reach[candidate] + 1e-9], [nearest]
-        ).astype(int)
+        if among is None:
+            near_mm, nearest = tree.query(point)
+            # no triangle whose centre is farther than this can hold a nearer point
+            candidate = np.asarray(tree.query_ball_point(point, near_mm + reach.max() + 1e-9))
+            candidate = np.union1d(
+                candidate[np.linalg.norm(centre[candidate] - point, axis=1) <= near_mm + reach[candidate] + 1e-9],
+                [nearest],
+            ).astype(int)
+        else:
+            candidate = np.flatnonzero(among)
         barycentric, distance = _closest_on_triangles(surface.corner_mm[candidate], point)
         best = int(np.argmin(np.round(distance, 9)))
         out.append(SkinPoint(int(candidate[best]), barycentric[best], float(distance[best])))

@@ -20,7 +20,6 @@ from poredepth.surface.atlas import OUTLINES, REMAINDER
 from poredepth.surface.geodesic import distance_from_curve_mm
 from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.skin import Surface
-from poredepth.surface.topology import connected_triangles
 
 #: A landmark farther from the skin than this share of the face (nasion to chin) is taken for a mistake.
 SNAP_RATIO = 0.1
@@ -146,7 +145,7 @@ def _check_on_skin(landmarks: Mapping[str, Sequence[float]], off_mm: Sequence[fl
 
 def _give_rest(surface: Surface, landmark_triangle: np.ndarray, score: np.ndarray) -> None:
     """Pieces of the mesh without a landmark (eyeballs, teeth) are no part of the face."""
-    piece = connected_triangles(surface.adjacency.triangle)
+    piece = surface.tri_piece
     is_rest = ~np.isin(piece, piece[landmark_triangle])
     rest = PARTS.index("rest")
     score[rest] = -SURE

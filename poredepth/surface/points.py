@@ -26,6 +26,11 @@ class SkinPoints:
         return len(self.triangle)
 
 
+def barycentric_lattice(n: int) -> np.ndarray:
+    """Barycentrics of the regular lattice that cuts each edge of a triangle into n: float64 ((n + 1)(n + 2) / 2, 3)."""
+    return np.array([(i, j, n - i - j) for i in range(n + 1) for j in range(n + 1 - i)]) / n
+
+
 def random_skin_points(
     surface: Surface, n: int, rng: np.random.Generator, triangles: np.ndarray | None = None
 ) -> SkinPoints:

@@ -15,7 +15,8 @@ from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.surface.curvature import straightest
 from poredepth.surface.geodesic import distance_from_curve_mm, distance_from_point_mm
-from poredepth.surface.locate import SkinPoint, nearest_skin_points
+from poredepth.surface.guides import sample_guide, skin_points_of_guide
+from poredepth.surface.locate import SkinPoint, snap_limit_mm
 from poredepth.surface.masks import pixels_around, uv_in_tile
 from poredepth.surface.metric import mm_per_uv
 from poredepth.surface.skin import Surface
@@ -38,9 +39,6 @@ _PLACES = np.array(
     + [(3 * i + 2, 3 * j + 2) for i in range(3) for j in range(3 - i)]
 )
 _PLACES = np.column_stack([_PLACES, 12 - _PLACES.sum(axis=1)]) / 12.0
-
-#: A guide farther from the skin than this share of the mesh's diagonal is taken for a mistake.
-SNAP_RATIO = 0.1
 
 
 @dataclass(frozen=True)
@@ -85,12 +83,14 @@ def guide_pull(
     weight, target = np.zeros(surface.n_triangles), np.zeros(surface.n_triangles, complex)
     start_mm = np.full(surface.n_vertices, np.inf)
     for label, line_mm in lines:
-        samples_mm, tangents, steps_mm = _sample_guide(surface, np.asarray(line_mm, float))
-        found = nearest_skin_points(surface, samples_mm)
+        line_mm = np.asarray(line_mm, float)
+        samples = sample_guide(surface, line_mm)
+        found = skin_points_of_guide(surface, line_mm, samples, snap_limit_mm(surface))
         if stray_mm is None:
             _check_near(surface, label, found)
         total = 0.0
-        for sample_mm, point, tangent, step_mm in zip(samples_mm, found, tangents, steps_mm, strict=True):
+        walk = zip(samples.at_mm, found, samples.tangent, samples.step_mm, strict=True)
+        for sample_mm, point, tangent, step_mm in walk:
             x, y = surface.frame[point.triangle] @ tangent
             flatness = np.hypot(x, y)  # a tangent that stands up from the skin says little
             if flatness < 0.1 or (stray_mm is not None and _strays(surface, sample_mm, point, stray_mm)):
@@ -127,11 +127,6 @@ def _check_near(surface: Surface, label: str, found: Sequence[SkinPoint]) -> Non
         )
 
 
-def snap_limit_mm(surface: Surface) -> float:
-    """How far from the skin a point may be given, mm."""
-    return SNAP_RATIO * float(np.linalg.norm(np.ptp(surface.position_mm, axis=0)))
-
-
 def _start_at(surface: Surface, point: SkinPoint, start_mm: np.ndarray) -> None:
     """Set the distances of a triangle's corners from a point in it, where they are nearer than what they were."""
     at_mm = surface.points_mm(np.array([point.triangle]), point.barycentric[None])[0]
@@ -144,24 +139,6 @@ def _within(surface: Surface, start_mm: np.ndarray, reach_mm: float) -> np.ndarr
     distance_mm = distance_from_curve_mm(surface, start_mm, max_mm=reach_mm + 2 * float(surface.centres[1].max()))
     # rounded, so that a head that was merely moved gets the same zone
     return np.round(distance_mm[surface.tri_vertex].mean(axis=1), 6) < reach_mm
-
-
-def _sample_guide(surface: Surface, guide_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points along the guide closer than half a typical edge, their tangents, and the length each stands for."""
-    spacing_mm = 0.5 * np.sqrt(2.3 * np.median(surface.area_mm2[surface.area_mm2 > 0]))
-    points, tangents, steps = [], [], []
-    for a, b in zip(guide_mm[:-1], guide_mm[1:], strict=True):
-        length = np.linalg.norm(b - a)
-        if length == 0:
-            continue
-        n = max(1, int(np.ceil(length / spacing_mm)))
-        at = (np.arange(n) + 0.5) / n
-        points.append(a + at[:, None] * (b - a))
-        tangents.append(np.repeat([(b - a) / length], n, axis=0))
-        steps.append(np.full(n, length / n))
-    if not points:
-        return guide_mm[:1], np.zeros((1, 3)), np.zeros(1)
-    return np.concatenate(points), np.concatenate(tangents), np.concatenate(steps)
 
 
 def map_pull(

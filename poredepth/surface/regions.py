@@ -21,13 +21,14 @@ from poredepth.surface.geodesic import distance_from_point_mm, distance_from_ver
 from poredepth.surface.locate import snapped_points
 from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures, warn_of_seams
 from poredepth.surface.parts import Partition, face_partition
+from poredepth.surface.points import barycentric_lattice
 from poredepth.surface.skin import Surface
 
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
 
 #: Barycentrics of the lattice that decides whether a painted mask touches a triangle.
-_LATTICE = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+_LATTICE = barycentric_lattice(4)
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,11 @@ class Surface:
         return topology.connected_triangles(np.where(self.is_chart_border, -1, self.adjacency.triangle))
 
     @cached_property
+    def tri_piece(self) -> np.ndarray:
+        """int32 (n_triangles,): connected piece of skin, over seams."""
+        return topology.connected_triangles(self.adjacency.triangle)
+
+    @cached_property
     def corner_mm(self) -> np.ndarray:
         """float64 (n_triangles, 3, 3): corner positions, mm."""
         return self.position_mm[self.tri_vertex]

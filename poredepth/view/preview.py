@@ -21,6 +21,7 @@ from poredepth.raster.window import Window, row_blocks
 from poredepth.recipe.model import Recipe
 from poredepth.recipe.words import names_text, suggest
 from poredepth.surface.metric import mm_per_uv
+from poredepth.surface.points import barycentric_lattice
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.skin import Surface
 from poredepth.view.relief import raking_relief
@@ -29,7 +30,7 @@ from poredepth.view.scalebar import with_scale_bar
 #: Skin left around a region that is smaller than the window.
 MARGIN_PX = 16
 #: Barycentrics of the lattice that looks for a region too small to hold a triangle's middle.
-_LATTICE = np.array([(i, j, 10 - i - j) for i in range(11) for j in range(11 - i)]) / 10.0
+_LATTICE = barycentric_lattice(10)
 
 
 @dataclass(frozen=True, eq=False)

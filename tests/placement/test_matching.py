@@ -1,9 +1,11 @@
 import numpy as np
 import pytest
 from meshes import flat_surface
+from reference import disks, splatted
 
 from poredepth.patch.synthesise import pores
 from poredepth.patch.types import HeightPatch
+from poredepth.placement import matching_kernels as kernels
 from poredepth.placement.matching import Pieces, likeness, row_pairs
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.surface.directions import direction_field
@@ -86,8 +88,23 @@ def test_a_wave_runs_on_from_print_to_print():
     assert np.percentile(found[found != 0], 10) > 0.6
 
 
+def test_a_print_does_not_merely_go_on_in_its_neighbours_piece():
+    """That agrees best of all, and would end in the patch's plain tiling: where prints meet, the same way up, they show
+    places of the patch at least GO_ON_RATIO of a diameter apart, less what two search cells of 0.2 mm can err."""
+    prints = _lay(HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04))
+    pairs = row_pairs(prints.start)
+    edge = prints.corner_mm[:, 1] - prints.corner_mm[:, 0]
+    alike = np.einsum("nx,nx->n", edge[pairs.first], edge[pairs.second]) > 0
+    meet = alike & (prints.likeness != 0)
+    apart = (prints.corner_mm[pairs.first] - prints.corner_mm[pairs.second]).mean(axis=1) % 20
+    apart_mm = np.linalg.norm(np.minimum(apart, 20 - apart), axis=1)[meet]
+    print(f"{meet.sum()} meetings the same way up, at least {apart_mm.min():.2f} mm apart in the patch")
+    assert meet.sum() > 500
+    assert apart_mm.min() > 0.15 * 9 - 0.4
+
+
 def test_neighbours_do_not_show_the_same_piece():
-    """No two prints near each other have centres at nearly the same place of the patch, nor one go on in the other."""
+    """No two prints near each other have centres at nearly the same place of the patch."""
     patch = HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
     prints = _lay(patch)
     centre = SURFACE.points_mm(prints.centre_triangle, prints.centre_barycentric)[:, :2]
@@ -123,3 +140,52 @@ def test_patch_smaller_than_a_print_and_a_single_print():
 def test_a_flat_patch_is_laid_without_trouble():
     flat = HeightPatch("flat", np.zeros((100, 100)), 0.1)
     assert np.isfinite(_lay(flat).likeness).all()
+
+
+@pytest.mark.parametrize("turn_rad", [0.0, 0.4, np.pi - 1.0])
+def test_splatting_equals_its_slow_twin(turn_rad):
+    """Comparison points of five prints met, some beyond the (periodic) patch; some show another picture."""
+    rng = np.random.default_rng(8)
+    cell_mm = np.array([0.5, 0.4])
+    points = np.column_stack(
+        [
+            rng.uniform(-30, 30, (500, 2)),
+            rng.uniform(0.05, 1, 500),
+            rng.uniform(-30, 30, (500, 2)),
+            rng.integers(-1, 5, 500),
+            rng.normal(0, 1, 500),
+        ]
+    )
+    images = np.zeros((2, 24, 40), np.float32)
+    going_on, energy = kernels.splat_points(points, turn_rad, cell_mm, images)
+    want, want_going_on, want_energy = splatted(points, turn_rad, (24, 40), cell_mm)
+    assert np.abs(images - want).max() < 1e-5
+    assert going_on == pytest.approx(want_going_on, abs=1e-9)
+    assert energy == pytest.approx(want_energy, rel=1e-12)
+
+
+def test_splatting_takes_up_to_64_prints_and_leaves_out_the_shifts_of_more():
+    rng = np.random.default_rng(9)
+    points = np.column_stack([rng.uniform(0, 5, (300, 5)), np.arange(300) % 70, rng.normal(size=300)])
+    images = np.zeros((2, 8, 8), np.float32)
+    going_on, _ = kernels.splat_points(points, 0.0, np.array([1.0, 1.0]), images)
+    assert going_on == pytest.approx(splatted(points, 0.0, (8, 8), np.array([1.0, 1.0]))[1][:64], abs=1e-9)
+    assert images[0].sum() == pytest.approx(points[:, 2].sum(), rel=1e-6)
+
+
+@pytest.mark.parametrize("radius_mm", [0.0, 0.3, 1.7, 4.0])
+def test_marking_disks_equals_its_slow_twin(radius_mm):
+    rng = np.random.default_rng(10)
+    cell_mm = np.array([0.5, 0.4])
+    centre_mm = rng.random((6, 2)) * [0.5 * 40, 0.4 * 24]
+    out = np.zeros((24, 40), bool)
+    kernels.mark_disks(centre_mm, radius_mm, cell_mm, out)
+    assert np.array_equal(out, disks((24, 40), centre_mm, radius_mm, cell_mm))
+    assert out.any() == (radius_mm > 0.1)
+
+
+def test_a_mark_stays_when_others_are_made():
+    out = np.zeros((8, 8), bool)
+    out[3, 3] = True
+    kernels.mark_disks(np.array([[0.0, 0.0]]), 1.1, np.array([1.0, 1.0]), out)
+    assert {tuple(at) for at in np.argwhere(out)} == {(3, 3), (0, 0), (1, 0), (0, 1), (7, 0), (0, 7)}

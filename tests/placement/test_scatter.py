@@ -2,17 +2,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from meshes import flat_surface, sphere_surface
-from reference import sheet_solution
+from meshes import flat_surface, sphere_surface, two_sheets_mesh
+from reference import sheet_solution, thinned_out, triangles_within
 
 from poredepth.patch.types import HeightPatch
-from poredepth.placement.centres import blue_noise
+from poredepth.placement.centres import blue_noise, thin_out
 from poredepth.placement.matching import random_pieces
 from poredepth.placement.prints import Prints, sharpness_for, stretch, visible_area_mm2
-from poredepth.placement.scatter import SPACING_RATIO, ScatterSpec, scatter, uncovered
+from poredepth.placement.scatter import REACH_RATIO, SPACING_RATIO, ScatterSpec, _Sheets, scatter, uncovered
 from poredepth.surface.directions import direction_field
+from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.points import random_skin_points
-from poredepth.surface.skin import refined
+from poredepth.surface.skin import refined, surface_from_mesh
 
 PATCH = HeightPatch("flat", np.zeros((100, 200)), 0.1)
 
@@ -84,38 +85,67 @@ def test_corner_data_is_continuous_over_every_edge():
                 assert prints.corner_weight[row, (k + 2) % 3] <= 0
 
 
-def test_sheet_equals_its_definition():
+def _bump():
     s = refined(flat_surface(40, 40, 10), 4.0)
     bump = 4 * np.exp(-((s.position_mm[:, :2] - 20) ** 2).sum(1) / 200)
-    s = type(s)(
-        s.position_mm + np.stack([0 * bump, 0 * bump, bump], 1),
-        s.tri_vertex,
-        s.tri_uv_vertex,
-        s.uv,
-        s.tri_face,
-        s.tri_group,
-        s.group_names,
-    )
+    return replace(s, position_mm=s.position_mm + bump[:, None] * [0, 0, 1])
+
+
+def test_sheets_equal_their_definition():
+    """Every row of a handful of prints against a dense least-squares solve on the triangles a slow walk gathers."""
+    s = _bump()
     field = direction_field(s, [np.array([[5, 20, 1], [35, 26, 1.0]])])
-    prints = scatter(s, field, np.ones(s.n_triangles, bool), [PATCH], ScatterSpec(14, 1, seed=2, name="y"))
-    # a print far from the rim of the mesh: its rows against the dense solution on the same triangles
-    at = s.points_mm(prints.centre_triangle, prints.centre_barycentric)
-    chosen = int(np.argmin(np.linalg.norm(at[:, :2] - 20, axis=1)))
-    rows = np.flatnonzero(prints.print_id == chosen)
-    triangle = prints.row_triangle[rows]
-    xyz = field.xyz(s)[triangle]
-    xyz *= np.sign(xyz[:, :1])
-    vertex = np.unique(s.tri_vertex[triangle], return_inverse=True)[1].reshape(-1, 3)
-    want = sheet_solution(s.corner_mm[triangle], xyz, vertex)[vertex]
-    got = prints.corner_mm[rows].astype(float)
-    # up to the piece of the patch: one turn and one shift
-    got, want = got.reshape(-1, 2), want.reshape(-1, 2)
-    a, b = (got - got.mean(0)) @ [1, 1j], (want - want.mean(0)) @ [1, 1j]
-    turn = (a * b.conj()).sum()
-    residual = a - b * turn / abs(turn)
-    # the sheet was solved on a wider set of triangles than the rows that were kept
-    assert np.abs(residual).max() < 0.25
-    assert np.sqrt((np.abs(residual) ** 2).mean()) < 0.08
+    centre = nearest_skin_points(
+        s, np.array([[20, 20, 4], [11.3, 17.9, 1], [30.2, 8.8, 0.5], [1.0, 1.0, 0], [38, 22, 0.3]])
+    )
+    triangle = np.array([point.triangle for point in centre])
+    barycentric = np.array([point.barycentric for point in centre])
+    sheets = _Sheets(s, field, ScatterSpec(14, 1))
+    sheets.lay(triangle, barycentric)
+    rows = sheets.rows()
+    row_triangle = np.repeat(np.arange(s.n_triangles), np.diff(rows.start))
+    for p in range(len(centre)):
+        gathered, away_mm = triangles_within(
+            s.position_mm, s.tri_vertex, triangle[p], barycentric[p], REACH_RATIO * 7.0
+        )
+        xyz = field.xyz(s)[gathered]
+        xyz *= np.sign(xyz @ field.xyz(s)[triangle[p]])[:, None]  # the field bends by far less than a right angle
+        vertex, local = np.unique(s.tri_vertex[gathered], return_inverse=True)
+        want = np.full((s.n_vertices, 2), np.nan)
+        # all within 0.7 radius count alike, those on the rim a tenth of it
+        share = 1 - 0.9 * np.clip((away_mm / 7.0 - 0.7) / 0.3, 0, 1)
+        want[vertex] = sheet_solution(s.corner_mm[gathered], xyz, local.reshape(-1, 3), share)
+        want -= barycentric[p] @ want[s.tri_vertex[triangle[p]]]
+        mine = np.flatnonzero(rows.print_id == p)
+        got, due = rows.uv_mm[mine], want[s.tri_vertex[row_triangle[mine]]]
+        got = got * np.sign((got * due).sum())  # a line has no sign
+        assert len(mine) > 10
+        assert np.abs(got - due).max() < 1e-6
+        # the weight is 1 - r / radius, but on the rim; and all triangles within the radius are there
+        inner = np.linalg.norm(due, axis=2) < 7.0
+        assert rows.weight[mine][inner] == pytest.approx(1 - np.linalg.norm(due, axis=2)[inner] / 7.0, abs=1e-6)
+        held = np.flatnonzero((np.linalg.norm(want[s.tri_vertex], axis=2) < 7.0).any(axis=1))
+        assert np.array_equal(np.sort(row_triangle[mine]), held)
+
+
+def test_prints_reach_out_to_their_radius():
+    """On a plane: weight 1 - distance / radius at points well off the centre, less what triangles cost a cone."""
+    s = refined(flat_surface(60, 60, 15), 2.0)
+    every = np.ones(s.n_triangles, bool)
+    prints = scatter(s, direction_field(s, []), every, [PATCH], ScatterSpec(9, 0.5, seed=1, name="x"))
+    points = random_skin_points(s, 3000, np.random.default_rng(0))
+    at = s.points_mm(points.triangle, points.barycentric.astype(float))
+    centre = s.points_mm(prints.centre_triangle, prints.centre_barycentric)
+    away = np.linalg.norm(at[:, None] - centre[None], axis=2)
+    off = []
+    for p, (t, b) in enumerate(zip(points.triangle, points.barycentric, strict=True)):
+        rows = slice(prints.start[t], prints.start[t + 1])
+        weight = dict(zip(prints.print_id[rows].tolist(), prints.corner_weight[rows] @ b, strict=True))
+        for near in np.flatnonzero((away[p] > 0.6 * 4.5) & (away[p] < 0.9 * 4.5)):
+            off.append(weight[int(near)] - (1 - away[p, near] / 4.5))
+    print(f"{len(off)} weights, off by {min(off):.3f} to {max(off):.3f}")
+    assert len(off) > 3000
+    assert np.abs(off).max() < 0.06
 
 
 def test_on_a_plane_with_a_constant_field_prints_are_true_to_size():
@@ -164,15 +194,18 @@ def test_random_pieces_come_from_the_whole_patch_turned_about_its_lay():
 
 def test_same_seed_same_prints_other_seed_other_prints():
     a, b = _sphere_prints()[2], _sphere_prints()[2]
-    assert np.array_equal(a.corner_mm, b.corner_mm)
+    for one, again in zip(vars(a).values(), vars(b).values(), strict=True):
+        assert np.array_equal(one, again)
     s = refined(sphere_surface(30, 12), 4.0)
     field = direction_field(s, [])
     every = np.ones(s.n_triangles, bool)
     c = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=1, name="x"))
     d = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=2, name="x"))
     e = scatter(s, field, every, [PATCH], ScatterSpec(12, 0.6, seed=1, name="y"))
-    assert c.n_prints != d.n_prints or not np.array_equal(c.centre_triangle, d.centre_triangle)
-    assert c.n_prints != e.n_prints or not np.array_equal(c.centre_triangle, e.centre_triangle)
+    for other in (d, e):
+        # the first 40 are blue noise, in the order of the draw
+        assert (c.centre_triangle[:40] == other.centre_triangle[:40]).mean() < 0.1
+        assert np.abs(c.centre_barycentric[:40] - other.centre_barycentric[:40]).max(axis=1).min() > 1e-3
 
 
 def test_blue_noise_keeps_its_distance_and_is_dense():
@@ -200,6 +233,20 @@ def test_blue_noise_sees_both_sides_of_a_thin_fold():
     triangle, _ = blue_noise(turned, np.arange(turned.n_triangles), 4.0, np.random.default_rng(0))
     upper = (triangle >= s.n_triangles).mean()
     assert 0.4 < upper < 0.6
+
+
+@pytest.mark.parametrize("n_kept_before", [0, 40])
+def test_thinning_equals_its_slow_twin(n_kept_before):
+    """On a sphere and on two sides of a thin fold; the first points may be kept already, however near each other."""
+    ball, fold = sphere_surface(30, 6), surface_from_mesh(two_sheets_mesh(), "mm")
+    for s, spacing_mm in ((ball, 5.0), (fold, 2.0)):
+        points = random_skin_points(s, 1500, np.random.default_rng(3))
+        barycentric = points.barycentric.astype(float)
+        got = thin_out(s, points.triangle, barycentric, spacing_mm, n_kept_before)
+        at = s.points_mm(points.triangle, barycentric)
+        want = thinned_out(at, s.normal[points.triangle], spacing_mm, n_kept_before)
+        assert np.array_equal(got, want)
+        assert 50 < got.sum() < 500
 
 
 def test_uncovered_finds_a_hole():

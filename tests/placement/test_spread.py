@@ -102,14 +102,6 @@ def test_a_region_about_which_the_field_turns_is_refused_with_the_place():
         spread(s, field, ring, PATCH, SpreadSpec(name="x"))
 
 
-@pytest.mark.parametrize("n", [6, 12])
-def test_indices_of_a_closed_surface_add_up_to_its_euler_characteristic(n):
-    """Index theorem (Ray et al. 2008, N-symmetry direction field design): 2 for a sphere."""
-    s = sphere_surface(30, n)
-    for guides in ([], [np.array([[-20, 0, 23], [0, 2, 30], [20, 0, 23.0]])]):
-        assert singular_vertices(s, direction_field(s, guides))[1].sum() == 2.0
-
-
 def test_constant_field_on_a_disk_has_no_singular_point():
     s = flat_surface(40, 40, 10)
     assert len(singular_vertices(s, direction_field(s, [np.array([[5, 5, 0], [35, 9, 0.0]])]))[0]) == 0
