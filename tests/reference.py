@@ -160,3 +160,61 @@ def disks(shape, centre_mm, radius_mm, cell_mm):
                 dx, dy = (x + right * cols) * cell_mm[0] - cx, (y + up * rows) * cell_mm[1] - cy
                 out |= dx**2 + dy**2 < radius_mm**2
     return out
+
+
+def inner_lattice(corner_mm, step_mm):
+    """Barycentrics of points about ``step_mm`` apart in a triangle (3, 2), none on its edges."""
+    longest = max(np.linalg.norm(corner_mm[i] - corner_mm[j]) for i, j in ((0, 1), (1, 2), (2, 0)))
+    m = int(np.clip(np.ceil(longest / step_mm), 1, 64))
+    return np.array(
+        [((i + 1 / 3) / m, (j + 1 / 3) / m, (m - i - j - 2 / 3) / m) for i in range(m) for j in range(m - i)]
+    )
+
+
+def meetings(rows, own_print, laid, turn_rad, shift_mm, step_mm, sharpness):
+    """Points where a print meets the strongest print already laid: (n, 6), own u, v; share; patch x, y, number there.
+
+    rows : anything with start, print_id, uv_mm, weight by triangle.
+    """
+    out = []
+    for t in range(len(rows.start) - 1):
+        here = np.arange(rows.start[t], rows.start[t + 1])
+        own = here[rows.print_id[here] == own_print]
+        others = here[laid[rows.print_id[here]]]
+        if len(own) == 0 or len(others) == 0:
+            continue
+        for b in inner_lattice(rows.uv_mm[own[0]], step_mm):
+            w, w_others = b @ rows.weight[own[0]], rows.weight[others] @ b
+            best = int(np.argmax(w_others))
+            if w <= 0 or w_others[best] <= 0:
+                continue
+            part = 1 / (1 + (w_others[best] / w) ** sharpness)
+            if 4 * part * (1 - part) < 0.05:
+                continue
+            q = rows.print_id[others[best]]
+            c, s = np.cos(turn_rad[q]), np.sin(turn_rad[q])
+            there = np.array([[c, -s], [s, c]]) @ (b @ rows.uv_mm[others[best]]) + shift_mm[q]
+            out.append([*(b @ rows.uv_mm[own[0]]), 4 * part * (1 - part), *there, q])
+    return np.array(out).reshape(-1, 6)
+
+
+def products(e, f, place_mm, weight, sharpness, shown, step_mm):
+    """Sums of h1 h2, h1 h1, h2 h2 over the points of one triangle where the prints of rows e and f share a point.
+
+    shown : the heights that each of the two shows, and the texel, mm.
+    """
+    total = np.zeros(3)
+    for b in inner_lattice(place_mm[e], step_mm):
+        w1, w2 = b @ weight[e], b @ weight[f]
+        if w1 <= 0 or w2 <= 0:
+            continue
+        part = 1 / (1 + (w2 / w1) ** sharpness)
+        if part * (1 - part) < 0.01:
+            continue
+        found = []
+        for row, (height, texel_mm) in zip((e, f), shown, strict=True):
+            x, y = np.floor(b @ place_mm[row] / texel_mm).astype(int)
+            found.append(float(height[y % height.shape[0], x % height.shape[1]]))
+        h1, h2 = found
+        total += part * (1 - part) * np.array([h1 * h2, h1 * h1, h2 * h2])
+    return total

@@ -1,12 +1,15 @@
+from functools import cache
+
 import numpy as np
 import pytest
 from meshes import flat_surface
-from reference import disks, splatted
+from reference import disks, meetings, products, splatted
+from scipy import ndimage
 
 from poredepth.patch.synthesise import pores
 from poredepth.patch.types import HeightPatch
 from poredepth.placement import matching_kernels as kernels
-from poredepth.placement.matching import Pieces, likeness, row_pairs
+from poredepth.placement.matching import Pieces, _Heights, likeness, row_pairs
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.surface.directions import direction_field
 from poredepth.surface.skin import refined
@@ -22,6 +25,16 @@ def _lay(patch, **keys):
 
 def _noise(seed=0):
     return HeightPatch("noise", np.random.default_rng(seed).normal(0, 0.01, (400, 400)), 0.05)
+
+
+@cache
+def _pores() -> HeightPatch:
+    return HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
+
+
+@cache
+def _pores_laid():
+    return _lay(_pores())
 
 
 def test_row_pairs_are_all_pairs_of_each_triangle_in_order():
@@ -72,8 +85,7 @@ def _sheet_rows(prints):
 
 
 def test_matched_pieces_agree_better_than_random_ones():
-    patch = HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
-    random, matched = _lay(patch, matched=False), _lay(patch)
+    random, matched = _lay(_pores(), matched=False), _pores_laid()
     assert np.array_equal(random.centre_triangle, matched.centre_triangle)
     assert random.likeness.mean() < 0.05
     assert matched.likeness.mean() > 0.12
@@ -91,7 +103,7 @@ def test_a_wave_runs_on_from_print_to_print():
 def test_a_print_does_not_merely_go_on_in_its_neighbours_piece():
     """That agrees best of all, and would end in the patch's plain tiling: where prints meet, the same way up, they show
     places of the patch at least GO_ON_RATIO of a diameter apart, less what two search cells of 0.2 mm can err."""
-    prints = _lay(HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04))
+    prints = _pores_laid()
     pairs = row_pairs(prints.start)
     edge = prints.corner_mm[:, 1] - prints.corner_mm[:, 0]
     alike = np.einsum("nx,nx->n", edge[pairs.first], edge[pairs.second]) > 0
@@ -105,8 +117,7 @@ def test_a_print_does_not_merely_go_on_in_its_neighbours_piece():
 
 def test_neighbours_do_not_show_the_same_piece():
     """No two prints near each other have centres at nearly the same place of the patch."""
-    patch = HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
-    prints = _lay(patch)
+    prints = _pores_laid()
     centre = SURFACE.points_mm(prints.centre_triangle, prints.centre_barycentric)[:, :2]
     place = np.array([prints.centre_barycentric[p] @ prints.corner_mm[_row(prints, p)] for p in range(prints.n_prints)])
     gap = np.abs(place[:, None] - place[None]) % 20
@@ -122,8 +133,7 @@ def _row(prints, p):
 
 
 def test_matching_is_the_same_every_time():
-    patch = HeightPatch("pores", pores(20.0, 0.04, seed=4), 0.04)
-    assert np.array_equal(_lay(patch).corner_mm, _lay(patch).corner_mm)
+    assert np.array_equal(_lay(_pores()).corner_mm, _pores_laid().corner_mm)
 
 
 def test_patch_smaller_than_a_print_and_a_single_print():
@@ -189,3 +199,55 @@ def test_a_mark_stays_when_others_are_made():
     out[3, 3] = True
     kernels.mark_disks(np.array([[0.0, 0.0]]), 1.1, np.array([1.0, 1.0]), out)
     assert {tuple(at) for at in np.argwhere(out)} == {(3, 3), (0, 0), (1, 0), (0, 1), (7, 0), (0, 7)}
+
+
+def test_meeting_points_equal_their_slow_twin():
+    """Two pictures: prints met that show the other one have no number, but a height all the same."""
+    prints = _lay(_noise(), matched=False)
+    rows = _sheet_rows(prints)
+    rng = np.random.default_rng(11)
+    laid, picture = rng.random(prints.n_prints) < 0.5, rng.integers(0, 2, prints.n_prints).astype(np.int32)
+    turn, shift = rng.uniform(0, 6, prints.n_prints), rng.uniform(0, 20, (prints.n_prints, 2))
+    coarse = [rng.normal(size=(24, 40)), rng.normal(size=(10, 16))]
+    cell_mm = np.array([[0.5, 0.4], [0.7, 1.1]])
+    packed = _Heights.of(coarse, cell_mm)
+    row_triangle = np.repeat(np.arange(len(rows.start) - 1), np.diff(rows.start))
+    for own in (0, 7, 20):
+        laid[own] = False
+        got = kernels.comparison_points(
+            np.flatnonzero(rows.print_id == own), row_triangle, rows.start, rows.print_id, rows.uv_mm, rows.weight,
+            0.3, 3, laid, turn, shift, picture, packed.flat, packed.rows, packed.cell_mm,
+        )  # fmt: skip
+        want = meetings(rows, own, laid, turn, shift, 0.3, 3)
+        met = want[:, 5].astype(int)
+        height = np.empty(len(want))
+        for i, one in enumerate(coarse):
+            here = picture[met] == i
+            at = np.array([want[here, 4] / cell_mm[i, 1] - 0.5, want[here, 3] / cell_mm[i, 0] - 0.5])
+            height[here] = ndimage.map_coordinates(one, at, order=1, mode="grid-wrap")
+        want[:, 5] = np.where(picture[met] == picture[own], met, -1)
+        assert len(want) > 100
+        assert 0.1 < (want[:, 5] < 0).mean() < 0.9
+        assert got == pytest.approx(np.column_stack([want, height]), abs=1e-9)
+
+
+def test_products_of_two_prints_equal_their_slow_twin():
+    patches = [_noise(), HeightPatch("coarse", np.random.default_rng(1).normal(0, 0.01, (90, 120)), 0.11)]
+    prints = _lay(patches[0], matched=False)
+    rows, pairs = _sheet_rows(prints), row_pairs(prints.start)
+    place = prints.corner_mm.astype(float)
+    row_picture = (rows.print_id % 2).astype(np.int32)
+    chosen = np.random.default_rng(12).permutation(len(pairs.first))[:400]
+    sums = np.zeros((40, 3))
+    upwards = [np.ascontiguousarray(patch.height_mm[::-1]) for patch in patches]
+    packed = _Heights.of(upwards, [(patch.texel_mm, patch.texel_mm) for patch in patches])
+    kernels.pair_products(
+        pairs.first[chosen], pairs.second[chosen], np.arange(400) % 40, place, rows.weight, 5, row_picture, packed.flat,
+        packed.rows, packed.cell_mm, 0.4, sums,
+    )  # fmt: skip
+    want = np.zeros((40, 3))
+    for i, (e, f) in enumerate(zip(pairs.first[chosen], pairs.second[chosen], strict=True)):
+        shown = [(upwards[row_picture[row]], patches[row_picture[row]].texel_mm) for row in (e, f)]
+        want[i % 40] += products(e, f, place, rows.weight, 5, shown, 0.4)
+    assert (want[:, 1:] > 0).all()
+    assert sums == pytest.approx(want, rel=1e-6, abs=1e-12)
