@@ -212,6 +212,7 @@ def test_meeting_points_equal_their_slow_twin():
     cell_mm = np.array([[0.5, 0.4], [0.7, 1.1]])
     packed = _Heights.of(coarse, cell_mm)
     row_triangle = np.repeat(np.arange(len(rows.start) - 1), np.diff(rows.start))
+    strangers = []
     for own in (0, 7, 20):
         laid[own] = False
         got = kernels.comparison_points(
@@ -227,8 +228,9 @@ def test_meeting_points_equal_their_slow_twin():
             height[here] = ndimage.map_coordinates(one, at, order=1, mode="grid-wrap")
         want[:, 5] = np.where(picture[met] == picture[own], met, -1)
         assert len(want) > 100
-        assert 0.1 < (want[:, 5] < 0).mean() < 0.9
+        strangers.append((want[:, 5] < 0).mean())
         assert got == pytest.approx(np.column_stack([want, height]), abs=1e-9)
+    assert 0.1 < np.mean(strangers) < 0.9
 
 
 def test_products_of_two_prints_equal_their_slow_twin():
