@@ -14,6 +14,9 @@ from poredepth.surface.metric import corner_footprint_mm
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
 
+#: Side of the blocks that single texels are looked up in.
+SMALL_BLOCK_PX = 32
+
 
 @dataclass(frozen=True)
 class TileRaster:
@@ -59,29 +62,68 @@ class TileRaster:
     def skin_points(self, tile: int, window: Window) -> SkinPoints:
         """Skin points of a window's texels, row by row; the same for a texel whatever window it is asked in."""
         view = self._tile_view(tile)
+        owner, barycentric = self._own(view, view.touching(window, 1.0), window)
+        if self.gutter_px > 0:
+            borders = view.borders_touching(window, self.gutter_px + 1.0)
+            self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
+        return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+
+    def skin_points_at(
+        self, tile: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int
+    ) -> tuple[SkinPoints, np.ndarray]:
+        """Skin points of single texels, rows and columns int (n,), none farther than ``reach_px`` from a chart.
+
+        Returns
+        -------
+        points, bit for bit as `skin_points` gives them; and bool (n,), the texel lies inside a chart
+        """
+        view, reach_px = self._tile_view(tile), min(self.gutter_px, reach_px)
+        triangle, inside = np.full(len(row_px), -1, np.int32), np.zeros(len(row_px), bool)
+        barycentric = np.zeros((len(row_px), 3), np.float32)
+        for band in _runs(row_px // SMALL_BLOCK_PX):
+            first_row = int(row_px[band[0]]) // SMALL_BLOCK_PX * SMALL_BLOCK_PX
+            whole = Window(first_row, 0, SMALL_BLOCK_PX, self.size_px)
+            near, near_borders = view.touching(whole, 1.0), view.borders_touching(whole, reach_px + 1.0)
+            for part in _runs(col_px[band] // SMALL_BLOCK_PX):
+                here = band[part]
+                first_col = int(col_px[here[0]]) // SMALL_BLOCK_PX * SMALL_BLOCK_PX
+                block = Window(first_row, first_col, SMALL_BLOCK_PX, SMALL_BLOCK_PX)
+                at = row_px[here] - first_row, col_px[here] - first_col
+                owner, found = self._own(view, view.touching(block, 1.0, near), block)
+                inside[here] = owner[at] >= 0
+                if reach_px > 0:
+                    borders = view.borders_touching(block, reach_px + 1.0, near_borders)
+                    self._fill_gutter(view, borders, reach_px, block, owner, found)
+                triangle[here], barycentric[here] = owner[at], found[at]
+        return SkinPoints(triangle, barycentric), inside
+
+    @cached_property
+    def has_texels(self) -> np.ndarray:
+        """bool (n_triangles,): the triangle has area in UV, so that texels can show it."""
+        return np.isfinite(self._tile_view(self.tiles[0]).affine).all(axis=(1, 2))
+
+    def _own(self, view: _TileView, candidates: np.ndarray, window: Window) -> tuple[np.ndarray, np.ndarray]:
         owner = np.full(window.shape, -1, np.int32)
         barycentric = np.zeros((*window.shape, 3), np.float32)
         kernels.own_texels(
-            view.corner_px,
-            view.affine,
-            view.touching(window, 1.0),
-            self._rank,
-            window.row_px,
-            window.col_px,
-            owner,
-            barycentric,
+            view.corner_px, view.affine, candidates, self._rank, window.row_px, window.col_px, owner, barycentric
         )
-        if self.gutter_px > 0:
-            self._fill_gutter(view, window, owner, barycentric)
-        return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+        return owner, barycentric
 
-    def _fill_gutter(self, view: _TileView, window: Window, owner: np.ndarray, barycentric: np.ndarray) -> None:
+    def _fill_gutter(
+        self,
+        view: _TileView,
+        borders: np.ndarray,
+        reach_px: int,
+        window: Window,
+        owner: np.ndarray,
+        barycentric: np.ndarray,
+    ) -> None:
         adjacency = self.surface.adjacency
-        borders = view.borders_touching(window, self.gutter_px + 1.0)
-        near_d2 = np.full(window.shape, np.nextafter(np.float32(self.gutter_px**2), np.float32(np.inf)), np.float32)
+        near_d2 = np.full(window.shape, np.nextafter(np.float32(reach_px**2), np.float32(np.inf)), np.float32)
         near_edge = np.full(window.shape, -1, np.int32)
         kernels.nearest_border(
-            view.border_px[borders], float(self.gutter_px), window.row_px, window.col_px, owner, near_d2, near_edge
+            view.border_px[borders], float(reach_px), window.row_px, window.col_px, owner, near_d2, near_edge
         )
         kernels.fill_gutter(
             near_edge,
@@ -130,11 +172,24 @@ class _TileView:
         self._border_low = np.minimum(self.border_px[:, :2], self.border_px[:, 2:])
         self._border_high = np.maximum(self.border_px[:, :2], self.border_px[:, 2:])
 
-    def touching(self, window: Window, margin_px: float) -> np.ndarray:
-        return np.flatnonzero(_overlaps(self._low, self._high, window, margin_px)).astype(np.int32)
+    def touching(self, window: Window, margin_px: float, among: np.ndarray | None = None) -> np.ndarray:
+        """Triangles, int32 by rising number, that may touch a window; of all or of some."""
+        return _touching(self._low, self._high, window, margin_px, among).astype(np.int32)
 
-    def borders_touching(self, window: Window, margin_px: float) -> np.ndarray:
-        return np.flatnonzero(_overlaps(self._border_low, self._border_high, window, margin_px))
+    def borders_touching(self, window: Window, margin_px: float, among: np.ndarray | None = None) -> np.ndarray:
+        return _touching(self._border_low, self._border_high, window, margin_px, among)
+
+
+def _touching(low_px, high_px, window: Window, margin_px: float, among: np.ndarray | None) -> np.ndarray:
+    if among is None:
+        return np.flatnonzero(_overlaps(low_px, high_px, window, margin_px))
+    return among[_overlaps(low_px[among], high_px[among], window, margin_px)]
+
+
+def _runs(key: np.ndarray) -> list[np.ndarray]:
+    """Places of equal numbers in ``key`` (n,), one array for each number, by rising number."""
+    order = np.argsort(key, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(key[order])) + 1) if len(key) else []
 
 
 def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:

@@ -34,6 +34,7 @@ Point = tuple[Number, Number, Number]
 Place = Literal["scatter", "spread"]
 Combine = Literal["add"]
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
+Seams = Literal["untouched", "eased", "closed"]
 RegionKind = Literal["group", "mask", "center", "union", "intersect", "subtract"]
 
 
@@ -243,6 +244,11 @@ class OutputSpec(Spec):
     gutter_px: Annotated[Whole, Field(ge=0)] | None = Field(
         None,
         description="How far heights run on beyond the border of a chart, pixels. Default: size_px / 128, at least 4.",
+    )
+    seams: Seams = Field(
+        "eased",
+        description="Small changes of the texels along UV seams, so that both sides read alike. eased: as far as the "
+        "skin beside the seam stays true. closed: to one 16-bit step, at the price of that skin. untouched: none.",
     )
 
     @property

@@ -1,0 +1,234 @@
+"""Seams made even: small changes of the texels along seams, so that both sides read alike.
+
+A renderer reads a map bilinearly, on the two sides of a seam from two grids that do not match, so the two readings
+differ a little even where every texel is right.  Closing that gap by changing texels as little as possible is a sparse
+least-squares problem (Ray, Nivoliers, Lefebvre & Levy 2010, "Invisible seams"; Liu, Ferguson, Jacobson & Gingold 2017,
+"Seamless: seam erasure and seam-aware decoupling of shape from mesh resolution").  It depends on the skin and the size
+of the map alone, so the change of a texel is the same in every window and block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix
+
+from poredepth.raster.reading import by_tile
+from poredepth.raster.seams import SeamPoints, seam_points
+from poredepth.raster.texels import TileRaster
+from poredepth.raster.window import Window
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.seams import seam_edges
+
+#: Points of a seam at which it is measured, for each texel of the side that has more of them.
+MEASURED_PER_TEXEL = 2.0
+#: Both sides agree where they differ by no more than this: what a float map may lose when it is written.
+AGREED_MM = 1e-6
+#: Bilinear reading reaches texels whose centres lie this far outside a chart.
+REACH_PX = 2
+#: A texel that counts less than this in a reading is not read.
+LEAST_WEIGHT = 1e-9
+#: Conjugate gradients stop when the gradient has shrunk to this share of the first, or after so many steps.
+GRADIENT_SHARE, MOST_STEPS = 1e-5, 2000
+
+
+@dataclass(frozen=True)
+class Equalising:
+    """How far both sides of a seam are brought together.
+
+    Attributes
+    ----------
+    points_per_texel : where they are to agree, for each texel of the side that has more of them
+    change_costs : rounds of least squares, each from what the last one left: cost of a change, beside that of a mismatch
+        over one texel of seam.  Several rounds close smooth gaps, and leave those that only large changes would close
+    until_agreed : one round that stops as soon as the two sides differ by no more than 1 / 65535 of the range of heights
+        along the seams (rms)
+    """
+
+    points_per_texel: float
+    change_costs: tuple[float, ...]
+    until_agreed: bool = False
+
+
+#: Seams as the recipe may ask for them.  Costs of ``eased`` are where the skin within a texel of a seam is still read
+#: about as truly as elsewhere (docs/seams.md).
+EQUALISING = {
+    "eased": Equalising(4.0, (0.2, 0.1, 0.05)),
+    "closed": Equalising(MEASURED_PER_TEXEL, (0.0,), until_agreed=True),
+}
+
+
+@dataclass(frozen=True)
+class TexelChanges:
+    """Changes of single texels of one tile, sorted by row, then column: int32, int32, float32 mm, each (n,)."""
+
+    row_px: np.ndarray
+    col_px: np.ndarray
+    change_mm: np.ndarray
+
+
+@dataclass(frozen=True)
+class SeamCorrection:
+    """What is added to the texels along seams.
+
+    Attributes
+    ----------
+    changes : by tile
+    rms_before_mm, rms_after_mm, worst_before_mm, worst_after_mm : what the two sides read apart at ``n_points`` points,
+        MEASURED_PER_TEXEL of them a texel
+    n_texels, largest_change_mm : of the texels that are changed
+    n_left_out : points that are left as they are: a texel read there has no skin, or lies inside another chart
+    """
+
+    changes: Mapping[int, TexelChanges]
+    rms_before_mm: float = 0.0
+    rms_after_mm: float = 0.0
+    worst_before_mm: float = 0.0
+    worst_after_mm: float = 0.0
+    n_points: int = 0
+    n_left_out: int = 0
+
+    @property
+    def n_texels(self) -> int:
+        return sum(len(one.change_mm) for one in self.changes.values())
+
+    @property
+    def largest_change_mm(self) -> float:
+        return max((float(np.abs(one.change_mm).max()) for one in self.changes.values()), default=0.0)
+
+    def add_to(self, tile: int, window: Window, height_mm: np.ndarray) -> None:
+        """Add the changes of a window's texels to their heights, float32 (rows, cols), in place."""
+        if tile not in self.changes:
+            return
+        changes = self.changes[tile]
+        first, last = np.searchsorted(changes.row_px, [window.row_px, window.row_px + window.n_rows])
+        col = changes.col_px[first:last] - window.col_px
+        here = (col >= 0) & (col < window.n_cols)
+        row = changes.row_px[first:last] - window.row_px
+        height_mm[row[here], col[here]] += changes.change_mm[first:last][here]
+
+
+def seam_correction(
+    raster: TileRaster, height_mm: Callable[[SkinPoints], np.ndarray], how: Equalising
+) -> SeamCorrection:
+    """Work out the changes that make the seams of a map even.
+
+    Parameters
+    ----------
+    raster : the texels of the map
+    height_mm : gives float32 (n,), mm, at skin points; asked only for texels along seams
+    """
+    edges = seam_edges(raster.surface)
+    points = seam_points(raster, edges, how.points_per_texel)
+    measured = points if how.points_per_texel == MEASURED_PER_TEXEL else seam_points(raster, edges, MEASURED_PER_TEXEL)
+    if len(points) == 0:
+        return SeamCorrection({})
+    read = [one.reading.texel for one in (points, measured)]
+    texel, number = np.unique(np.concatenate(read), return_inverse=True)
+    points, measured = (
+        one.renumbered(part) for one, part in zip((points, measured), np.split(number.reshape(-1, 2, 4), [len(points)]),
+                                                  strict=True)
+    )  # fmt: skip
+    skin, inside = _texel_skin(raster, texel)
+    before_mm = height_mm(skin)
+    usable = _reads_own_skin(points, edges.triangle, skin.triangle, inside, raster.surface.tri_chart)
+    change_mm = np.zeros(len(texel), np.float32)
+    if usable.any():
+        change_mm = _changes_mm(points.part(usable), before_mm, how).astype(np.float32)
+    apart_before = np.abs(measured.mismatch_mm(before_mm.astype(float)))
+    apart_after = np.abs(measured.mismatch_mm((before_mm + change_mm).astype(float)))
+    changed = np.flatnonzero(change_mm)
+    return SeamCorrection(
+        {
+            tile: TexelChanges(row.astype(np.int32), col.astype(np.int32), change_mm[changed[here]])
+            for tile, here, row, col in by_tile(raster, texel[changed])
+            if len(here)
+        },
+        float(np.sqrt(np.mean(apart_before**2))),
+        float(np.sqrt(np.mean(apart_after**2))),
+        float(apart_before.max()),
+        float(apart_after.max()),
+        len(points),
+        int((~usable).sum()),
+    )
+
+
+def _texel_skin(raster: TileRaster, texel: np.ndarray) -> tuple[SkinPoints, np.ndarray]:
+    """Skin points of texels by number, and bool (n,): inside a chart."""
+    triangle, inside = np.full(len(texel), -1, np.int32), np.zeros(len(texel), bool)
+    barycentric = np.zeros((len(texel), 3), np.float32)
+    for tile, here, row, col in by_tile(raster, texel):
+        found, inside[here] = raster.skin_points_at(tile, row, col, REACH_PX)
+        triangle[here], barycentric[here] = found.triangle, found.barycentric
+    return SkinPoints(triangle, barycentric), inside
+
+
+def _reads_own_skin(points: SeamPoints, sides, triangle, inside, tri_chart) -> np.ndarray:
+    """bool (n,): every texel that is read has skin, and none lies inside a chart other than that of its side.
+
+    Where charts overlap or touch, a seam would otherwise be drawn into the middle of another chart.
+    """
+    texel, is_read = points.reading.texel, points.reading.weight > LEAST_WEIGHT
+    side_chart = tri_chart[sides[points.edge]]
+    foreign = inside & (triangle >= 0)
+    other = foreign[texel] & (tri_chart[triangle[texel]] != side_chart[..., None])
+    return ~(is_read & ((triangle[texel] < 0) | other)).any(axis=(1, 2))
+
+
+def _changes_mm(points: SeamPoints, height_mm: np.ndarray, how: Equalising) -> np.ndarray:
+    """Changes of texels, float64 (n_texels,), mm, that bring both readings of the points together."""
+    mismatch_mm = points.mismatch_mm(height_mm.astype(float))
+    weight = points.reading.weight * np.array([1.0, -1.0])[:, None]
+    is_read = np.abs(weight) > LEAST_WEIGHT
+    out = np.zeros(len(height_mm))
+    # a texel is free if a point that reads it does not agree; points that read free texels take part
+    free = np.zeros(len(height_mm), bool)
+    apart = np.abs(mismatch_mm) > AGREED_MM
+    free[points.reading.texel[apart][is_read[apart]]] = True
+    part = (free[points.reading.texel] & is_read).any(axis=(1, 2))
+    if not part.any():
+        return out
+    texel, weight, is_read = points.reading.texel[part], weight[part], is_read[part]
+    share = np.sqrt(points.span_px[part])
+    column = np.cumsum(free) - 1
+    used = is_read & free[texel]
+    row = np.broadcast_to(np.arange(len(texel))[:, None, None], texel.shape)
+    values = (weight * share[:, None, None])[used]
+    readings = csr_matrix((values, (row[used], column[texel[used]])), shape=(len(texel), int(free.sum())))
+    wanted = -share * mismatch_mm[part]
+    agreed = 0.0
+    if how.until_agreed:
+        read_mm = height_mm[texel[is_read]]
+        agreed = float(np.ptp(read_mm)) / 65535 * np.sqrt((share**2).sum())
+    change_mm = np.zeros(readings.shape[1])
+    for cost in how.change_costs:
+        change_mm += _least_squares(readings, wanted - readings @ change_mm, cost, agreed)
+    out[free] = change_mm
+    return out
+
+
+def _least_squares(readings: csr_matrix, wanted: np.ndarray, cost: float, agreed: float) -> np.ndarray:
+    """Minimise |readings x - wanted|^2 + cost |x|^2 by conjugate gradients from x = 0.
+
+    With cost 0 that approaches the solution of least norm; it stops once |readings x - wanted| is ``agreed`` or less.
+    Sums are numpy's own, on one thread: the same bits on every run (Bjorck 1996, "Numerical methods for least squares
+    problems", algorithm CGLS, section 7.4).
+    """
+    transposed = readings.T.tocsr()
+    x, left = np.zeros(readings.shape[1]), wanted.copy()
+    gradient = transposed @ left
+    way, size = gradient.copy(), (gradient * gradient).sum()
+    enough = GRADIENT_SHARE**2 * size
+    for _ in range(MOST_STEPS):
+        if size <= enough or (left * left).sum() <= agreed**2:
+            break
+        along = readings @ way
+        step = size / ((along * along).sum() + cost * (way * way).sum())
+        x += step * way
+        left -= step * along
+        gradient = transposed @ left - cost * x
+        before, size = size, (gradient * gradient).sum()
+        way = gradient + size / before * way
+    return x
