@@ -41,10 +41,11 @@ class Equalising:
     Attributes
     ----------
     points_per_texel : where they are to agree, for each texel of the side that has more of them
-    change_costs : rounds of least squares, each from what the last one left: cost of a change, beside that of a mismatch
-        over one texel of seam.  Several rounds close smooth gaps, and leave those that only large changes would close
-    until_agreed : one round that stops as soon as the two sides differ by no more than 1 / 65535 of the range of heights
-        along the seams (rms)
+    change_costs : rounds of least squares, each from what the last one left: cost of a change, beside that of a
+        mismatch over one texel of seam.  Several rounds close smooth gaps, and leave those that only large changes
+        would close
+    until_agreed : a round stops as soon as the two sides differ by no more than 1 / 65535 of the range of heights along
+        the seams (rms)
     """
 
     points_per_texel: float

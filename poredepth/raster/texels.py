@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -80,21 +81,13 @@ class TileRaster:
         view, reach_px = self._tile_view(tile), min(self.gutter_px, reach_px)
         triangle, inside = np.full(len(row_px), -1, np.int32), np.zeros(len(row_px), bool)
         barycentric = np.zeros((len(row_px), 3), np.float32)
-        for band in _runs(row_px // SMALL_BLOCK_PX):
-            first_row = int(row_px[band[0]]) // SMALL_BLOCK_PX * SMALL_BLOCK_PX
-            whole = Window(first_row, 0, SMALL_BLOCK_PX, self.size_px)
-            near, near_borders = view.touching(whole, 1.0), view.borders_touching(whole, reach_px + 1.0)
-            for part in _runs(col_px[band] // SMALL_BLOCK_PX):
-                here = band[part]
-                first_col = int(col_px[here[0]]) // SMALL_BLOCK_PX * SMALL_BLOCK_PX
-                block = Window(first_row, first_col, SMALL_BLOCK_PX, SMALL_BLOCK_PX)
-                at = row_px[here] - first_row, col_px[here] - first_col
-                owner, found = self._own(view, view.touching(block, 1.0, near), block)
-                inside[here] = owner[at] >= 0
-                if reach_px > 0:
-                    borders = view.borders_touching(block, reach_px + 1.0, near_borders)
-                    self._fill_gutter(view, borders, reach_px, block, owner, found)
-                triangle[here], barycentric[here] = owner[at], found[at]
+        for block, here, candidates, borders in _small_blocks(view, self.size_px, row_px, col_px, reach_px):
+            at = row_px[here] - block.row_px, col_px[here] - block.col_px
+            owner, found = self._own(view, candidates, block)
+            inside[here] = owner[at] >= 0
+            if reach_px > 0:
+                self._fill_gutter(view, borders, reach_px, block, owner, found)
+            triangle[here], barycentric[here] = owner[at], found[at]
         return SkinPoints(triangle, barycentric), inside
 
     @cached_property
@@ -186,10 +179,28 @@ def _touching(low_px, high_px, window: Window, margin_px: float, among: np.ndarr
     return among[_overlaps(low_px[among], high_px[among], window, margin_px)]
 
 
-def _runs(key: np.ndarray) -> list[np.ndarray]:
-    """Places of equal numbers in ``key`` (n,), one array for each number, by rising number."""
-    order = np.argsort(key, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(key[order])) + 1) if len(key) else []
+def _small_blocks(view: _TileView, size_px: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int):
+    """Cut a tile in four again and again, wherever texels are asked for, down to small blocks.
+
+    Gives (window, numbers of its texels, triangles that may touch it, borders that may reach it).
+    """
+    side = SMALL_BLOCK_PX * 2 ** math.ceil(math.log2(max(size_px / SMALL_BLOCK_PX, 1)))
+    waiting = [(Window(0, 0, side, side), np.arange(len(row_px)), None, None)]
+    while waiting:
+        window, here, triangles, borders = waiting.pop()
+        if len(here) == 0:
+            continue
+        triangles = view.touching(window, 1.0, triangles)
+        borders = view.borders_touching(window, reach_px + 1.0, borders)
+        if window.n_rows == SMALL_BLOCK_PX:
+            yield window, here, triangles, borders
+            continue
+        half = window.n_rows // 2
+        for row in (window.row_px, window.row_px + half):
+            for col in (window.col_px, window.col_px + half):
+                low = (row_px[here] < window.row_px + half) == (row == window.row_px)
+                left = (col_px[here] < window.col_px + half) == (col == window.col_px)
+                waiting.append((Window(row, col, half, half), here[low & left], triangles, borders))
 
 
 def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:
