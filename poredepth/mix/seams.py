@@ -16,20 +16,15 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from poredepth.raster.reading import by_tile
-from poredepth.raster.seams import SeamPoints, seam_points
+from poredepth.raster.seams import LEAST_WEIGHT, SeamPoints, SeamTexels, seam_texels
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import Window
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.seams import seam_edges
 
 #: Points of a seam at which it is measured, for each texel of the side that has more of them.
 MEASURED_PER_TEXEL = 2.0
 #: Both sides agree where they differ by no more than this: what a float map may lose when it is written.
 AGREED_MM = 1e-6
-#: Bilinear reading reaches texels whose centres lie this far outside a chart.
-REACH_PX = 2
-#: A texel that counts less than this in a reading is not read.
-LEAST_WEIGHT = 1e-9
 #: Conjugate gradients stop when the gradient has shrunk to this share of the first, or after so many steps.
 GRADIENT_SHARE, MOST_STEPS = 1e-5, 2000
 
@@ -77,16 +72,17 @@ class SeamCorrection:
     Attributes
     ----------
     changes : by tile
-    rms_before_mm, rms_after_mm, worst_before_mm, worst_after_mm : what the two sides read apart at ``n_points`` points,
-        MEASURED_PER_TEXEL of them a texel
+    rms_before_mm, worst_before_mm, rms_after_mm, worst_after_mm : what the two sides read apart at points along all
+        seams, MEASURED_PER_TEXEL of them a texel
+    n_points, n_left_out : points that are to agree, and those of them that are left as they are, because a texel read
+        there has no skin or lies inside another chart
     n_texels, largest_change_mm : of the texels that are changed
-    n_left_out : points that are left as they are: a texel read there has no skin, or lies inside another chart
     """
 
     changes: Mapping[int, TexelChanges]
     rms_before_mm: float = 0.0
-    rms_after_mm: float = 0.0
     worst_before_mm: float = 0.0
+    rms_after_mm: float = 0.0
     worst_after_mm: float = 0.0
     n_points: int = 0
     n_left_out: int = 0
@@ -121,61 +117,31 @@ def seam_correction(
     raster : the texels of the map
     height_mm : gives float32 (n,), mm, at skin points; asked only for texels along seams
     """
-    edges = seam_edges(raster.surface)
-    points = seam_points(raster, edges, how.points_per_texel)
-    measured = points if how.points_per_texel == MEASURED_PER_TEXEL else seam_points(raster, edges, MEASURED_PER_TEXEL)
-    if len(points) == 0:
-        return SeamCorrection({})
-    read = [one.reading.texel for one in (points, measured)]
-    texel, number = np.unique(np.concatenate(read), return_inverse=True)
-    points, measured = (
-        one.renumbered(part) for one, part in zip((points, measured), np.split(number.reshape(-1, 2, 4), [len(points)]),
-                                                  strict=True)
-    )  # fmt: skip
-    skin, inside = _texel_skin(raster, texel)
-    before_mm = height_mm(skin)
-    usable = _reads_own_skin(points, edges.triangle, skin.triangle, inside, raster.surface.tri_chart)
-    change_mm = np.zeros(len(texel), np.float32)
-    if usable.any():
-        change_mm = _changes_mm(points.part(usable), before_mm, how).astype(np.float32)
-    apart_before = np.abs(measured.mismatch_mm(before_mm.astype(float)))
-    apart_after = np.abs(measured.mismatch_mm((before_mm + change_mm).astype(float)))
+    texels = seam_texels(raster, how.points_per_texel, MEASURED_PER_TEXEL)
+    return correction_of(texels, height_mm(texels.skin), how)
+
+
+def correction_of(texels: SeamTexels, before_mm: np.ndarray, how: Equalising) -> SeamCorrection:
+    """The same from the heights of the texels, float32 (n_texels,), mm."""
+    to_agree, measured = texels.points
+    usable = texels.reads_own_skin(to_agree)
+    change_mm = _changes_mm(to_agree.part(usable), before_mm, how).astype(np.float32)
     changed = np.flatnonzero(change_mm)
     return SeamCorrection(
         {
             tile: TexelChanges(row.astype(np.int32), col.astype(np.int32), change_mm[changed[here]])
-            for tile, here, row, col in by_tile(raster, texel[changed])
+            for tile, here, row, col in by_tile(texels.raster, texels.number[changed])
             if len(here)
         },
-        float(np.sqrt(np.mean(apart_before**2))),
-        float(np.sqrt(np.mean(apart_after**2))),
-        float(apart_before.max()),
-        float(apart_after.max()),
-        len(points),
+        *_rms_and_worst(measured.mismatch_mm(before_mm.astype(float))),
+        *_rms_and_worst(measured.mismatch_mm((before_mm + change_mm).astype(float))),
+        len(to_agree),
         int((~usable).sum()),
     )
 
 
-def _texel_skin(raster: TileRaster, texel: np.ndarray) -> tuple[SkinPoints, np.ndarray]:
-    """Skin points of texels by number, and bool (n,): inside a chart."""
-    triangle, inside = np.full(len(texel), -1, np.int32), np.zeros(len(texel), bool)
-    barycentric = np.zeros((len(texel), 3), np.float32)
-    for tile, here, row, col in by_tile(raster, texel):
-        found, inside[here] = raster.skin_points_at(tile, row, col, REACH_PX)
-        triangle[here], barycentric[here] = found.triangle, found.barycentric
-    return SkinPoints(triangle, barycentric), inside
-
-
-def _reads_own_skin(points: SeamPoints, sides, triangle, inside, tri_chart) -> np.ndarray:
-    """bool (n,): every texel that is read has skin, and none lies inside a chart other than that of its side.
-
-    Where charts overlap or touch, a seam would otherwise be drawn into the middle of another chart.
-    """
-    texel, is_read = points.reading.texel, points.reading.weight > LEAST_WEIGHT
-    side_chart = tri_chart[sides[points.edge]]
-    foreign = inside & (triangle >= 0)
-    other = foreign[texel] & (tri_chart[triangle[texel]] != side_chart[..., None])
-    return ~(is_read & ((triangle[texel] < 0) | other)).any(axis=(1, 2))
+def _rms_and_worst(apart_mm: np.ndarray) -> tuple[float, float]:
+    return float(np.sqrt((apart_mm**2).sum() / max(len(apart_mm), 1))), float(np.abs(apart_mm).max(initial=0.0))
 
 
 def _changes_mm(points: SeamPoints, height_mm: np.ndarray, how: Equalising) -> np.ndarray:

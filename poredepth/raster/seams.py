@@ -6,9 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poredepth.raster.reading import Reading, bilinear
+from poredepth.raster.reading import Reading, bilinear, by_tile
 from poredepth.raster.texels import TileRaster
-from poredepth.surface.seams import SeamEdges
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.seams import SeamEdges, seam_edges
+
+#: Bilinear reading on a border reaches texels whose centres lie less than this outside a chart.
+REACH_PX = 2
+#: A texel that counts less than this in a reading is not read.
+LEAST_WEIGHT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -65,3 +71,48 @@ def seam_points(raster: TileRaster, edges: SeamEdges, points_per_texel: float) -
     reading = bilinear(raster, uv, edges.triangle[edge])
     points = SeamPoints(edge, at, span_px, uv, reading)
     return points.part(reading.in_tile.all(axis=1))
+
+
+@dataclass(frozen=True)
+class SeamTexels:
+    """Every texel that is read at some points of seams, once.
+
+    Attributes
+    ----------
+    edges : the seams; points : sets of points along them, whose readings count texels from 0 to n_texels
+    number : int64 (n_texels,), rising: the texel's number in the raster (see `Reading`)
+    skin : n_texels points; is_inside : bool (n_texels,), inside a chart, not in a gutter
+    """
+
+    raster: TileRaster
+    edges: SeamEdges
+    points: tuple[SeamPoints, ...]
+    number: np.ndarray
+    skin: SkinPoints
+    is_inside: np.ndarray
+
+    def reads_own_skin(self, points: SeamPoints) -> np.ndarray:
+        """bool (n,): every texel that is read has skin, and none lies inside a chart other than that of its side.
+
+        Where charts overlap or touch, a seam would otherwise be drawn into the middle of another chart.
+        """
+        chart = self.raster.surface.tri_chart
+        triangle = self.skin.triangle[points.reading.texel]
+        side_chart = chart[self.edges.triangle[points.edge]][..., None]
+        foreign = self.is_inside[points.reading.texel] & (chart[triangle] != side_chart)
+        return ~((points.reading.weight > LEAST_WEIGHT) & ((triangle < 0) | foreign)).any(axis=(1, 2))
+
+
+def seam_texels(raster: TileRaster, *points_per_texel: float) -> SeamTexels:
+    """Texels read at so many points along seams; one set of points for each number given."""
+    edges = seam_edges(raster.surface)
+    points = [seam_points(raster, edges, density) for density in points_per_texel]
+    number, place = np.unique(np.concatenate([one.reading.texel for one in points]), return_inverse=True)
+    parts = np.split(place.reshape(-1, 2, 4), np.cumsum([len(one) for one in points])[:-1])
+    triangle, is_inside = np.full(len(number), -1, np.int32), np.zeros(len(number), bool)
+    barycentric = np.zeros((len(number), 3), np.float32)
+    for tile, here, row, col in by_tile(raster, number):
+        found, is_inside[here] = raster.skin_points_at(tile, row, col, REACH_PX)
+        triangle[here], barycentric[here] = found.triangle, found.barycentric
+    points = tuple(one.renumbered(part) for one, part in zip(points, parts, strict=True))
+    return SeamTexels(raster, edges, points, number, SkinPoints(triangle, barycentric), is_inside)
