@@ -25,8 +25,10 @@ from poredepth.surface.points import SkinPoints
 MEASURED_PER_TEXEL = 2.0
 #: Both sides agree where they differ by no more than this: what a float map may lose when it is written.
 AGREED_MM = 1e-6
+#: Cost of changing a texel that is hardly read, beside one that is read with full weight over a texel of seam.
+LEAST_COST = 0.3
 #: Conjugate gradients stop when the gradient has shrunk to this share of the first, or after so many steps.
-GRADIENT_SHARE, MOST_STEPS = 1e-5, 2000
+GRADIENT_SHARE, MOST_STEPS = 1e-7, 2000
 
 
 @dataclass(frozen=True)
@@ -36,9 +38,8 @@ class Equalising:
     Attributes
     ----------
     points_per_texel : where they are to agree, for each texel of the side that has more of them
-    change_costs : rounds of least squares, each from what the last one left: cost of a change, beside that of a
-        mismatch over one texel of seam.  Several rounds close smooth gaps, and leave those that only large changes
-        would close
+    change_costs : rounds of least squares, each from what the last one left: cost of changes beside that of mismatch.
+        Rounds of a fair cost close most gaps, and leave those that only large changes would close
     until_agreed : a round stops as soon as the two sides differ by no more than 1 / 65535 of the range of heights along
         the seams (rms)
     """
@@ -48,10 +49,10 @@ class Equalising:
     until_agreed: bool = False
 
 
-#: Seams as the recipe may ask for them.  Costs of ``eased`` are where the skin within a texel of a seam is still read
-#: about as truly as elsewhere (docs/seams.md).
+#: Seams as the recipe may ask for them.  The costs of ``eased`` are such that the skin within a texel of a seam is
+#: still read about as truly as elsewhere (docs/seams.md).
 EQUALISING = {
-    "eased": Equalising(4.0, (0.2, 0.1, 0.05)),
+    "eased": Equalising(4.0, (0.4, 0.2, 0.1)),
     "closed": Equalising(MEASURED_PER_TEXEL, (0.0,), until_agreed=True),
 }
 
@@ -145,35 +146,41 @@ def _rms_and_worst(apart_mm: np.ndarray) -> tuple[float, float]:
 
 
 def _changes_mm(points: SeamPoints, height_mm: np.ndarray, how: Equalising) -> np.ndarray:
-    """Changes of texels, float64 (n_texels,), mm, that bring both readings of the points together."""
+    """Changes of texels, float64 (n_texels,), mm, that bring both readings of the points together.
+
+    First every texel moves by half of the mean gap that is read through it: an even gap is closed exactly, and nothing
+    moves by more than half of the largest.  Rounds of least squares do the rest.
+    """
     mismatch_mm = points.mismatch_mm(height_mm.astype(float))
-    weight = points.reading.weight * np.array([1.0, -1.0])[:, None]
-    is_read = np.abs(weight) > LEAST_WEIGHT
+    free, part = _free(points, mismatch_mm, len(height_mm))
     out = np.zeros(len(height_mm))
-    # a texel is free if a point that reads it does not agree; points that read free texels take part
-    free = np.zeros(len(height_mm), bool)
-    apart = np.abs(mismatch_mm) > AGREED_MM
-    free[points.reading.texel[apart][is_read[apart]]] = True
-    part = (free[points.reading.texel] & is_read).any(axis=(1, 2))
     if not part.any():
         return out
-    texel, weight, is_read = points.reading.texel[part], weight[part], is_read[part]
-    share = np.sqrt(points.span_px[part])
-    column = np.cumsum(free) - 1
-    used = is_read & free[texel]
-    row = np.broadcast_to(np.arange(len(texel))[:, None, None], texel.shape)
-    values = (weight * share[:, None, None])[used]
-    readings = csr_matrix((values, (row[used], column[texel[used]])), shape=(len(texel), int(free.sum())))
-    wanted = -share * mismatch_mm[part]
-    agreed = 0.0
-    if how.until_agreed:
-        read_mm = height_mm[texel[is_read]]
-        agreed = float(np.ptp(read_mm)) / 65535 * np.sqrt((share**2).sum())
-    change_mm = np.zeros(readings.shape[1])
+    points, mismatch_mm = points.part(part), mismatch_mm[part]
+    is_read = (points.reading.weight > LEAST_WEIGHT) & free[points.reading.texel]
+    point, side, _ = np.nonzero(is_read)
+    column = (np.cumsum(free) - 1)[points.reading.texel[is_read]]
+    share = np.sqrt(points.span_px)  # sums of squares over points stand for integrals along seams, in texels
+    weight = points.reading.weight[is_read] * np.where(side == 0, share[point], -share[point])
+    read_px = np.bincount(column, np.abs(weight) * share[point])
+    ease = 1 / np.sqrt(read_px + LEAST_COST)  # in units of this, every change costs the same
+    readings = csr_matrix((weight * ease[column], (point, column)), shape=(len(points), len(read_px)))
+    wanted = -share * mismatch_mm
+    change = 0.5 * (readings.T @ wanted) / (read_px * ease**2)
+    agreed = float(np.ptp(height_mm[points.reading.texel[is_read]])) / 65535 * np.sqrt(points.span_px.sum())
     for cost in how.change_costs:
-        change_mm += _least_squares(readings, wanted - readings @ change_mm, cost, agreed)
-    out[free] = change_mm
+        change += _least_squares(readings, wanted - readings @ change, cost, agreed if how.until_agreed else 0.0)
+    out[free] = change * ease
     return out
+
+
+def _free(points: SeamPoints, mismatch_mm: np.ndarray, n_texels: int) -> tuple[np.ndarray, np.ndarray]:
+    """Texels that may change, bool (n_texels,): some point that reads them does not agree; points that read them."""
+    is_read = points.reading.weight > LEAST_WEIGHT
+    free = np.zeros(n_texels, bool)
+    apart = np.abs(mismatch_mm) > AGREED_MM
+    free[points.reading.texel[apart][is_read[apart]]] = True
+    return free, (free[points.reading.texel] & is_read).any(axis=(1, 2))
 
 
 def _least_squares(readings: csr_matrix, wanted: np.ndarray, cost: float, agreed: float) -> np.ndarray:

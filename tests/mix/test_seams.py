@@ -84,14 +84,12 @@ def test_an_offset_on_one_side_of_a_plane_is_closed_by_the_texels_that_are_read_
     even_mm, correction = _corrected(raster, height_mm, seams)
     after = measure_seams(c, {1001: even_mm})
     print(f"{seams}: {1000 * after.rms_mm:.6f} um (rms) of 50 um left, change {1000 * correction.largest_change_mm} um")
-    assert after.rms_mm < 1e-3 * 0.05
-    assert after.worst_mm < 1e-2 * 0.05
+    assert after.rms_mm < 1e-4 * 0.05 and after.worst_mm < 1e-3 * 0.05
     assert (correction.rms_before_mm, correction.rms_after_mm) == pytest.approx((before.rms_mm, after.rms_mm), rel=1e-6)
-    # least squares share the gap between the sides; no texel moves by more than all of it
+    # each side goes half of the way
     change_mm = even_mm.astype(float) - height_mm
-    assert np.abs(change_mm).max() < 0.05
-    left, right = change_mm[(change_mm != 0) & ~on_right], change_mm[(change_mm != 0) & on_right]
-    assert left.mean() > 0.01 and right.mean() < -0.01
+    assert change_mm[(change_mm != 0) & ~on_right] == pytest.approx(0.025, abs=1e-5)
+    assert change_mm[(change_mm != 0) & on_right] == pytest.approx(-0.025, abs=1e-5)
     # texels farther from the cut than the reading reaches are bit for bit what they were
     moved = even_mm != height_mm
     assert 200 < moved.sum() <= correction.n_texels
@@ -155,7 +153,7 @@ def test_the_solver_finds_the_least_squares_solution_of_least_norm():
     ids=["mirrored", "two tiles", "40 x denser", "collapsed UVs", "one chart", "sphere"],
 )
 def test_seams_come_together_whatever_the_uvs(mesh, size_px):
-    """eased: to less than half, the worst place too; closed: to one 16-bit step of the range of heights."""
+    """eased: to less than 0.6, the worst place too; closed: to one 16-bit step of the map's fitted calibration."""
     plain = compose(_pores(mesh(), size_px, seams="untouched"))
     found = {}
     for seams in ("eased", "closed"):
@@ -171,7 +169,7 @@ def test_seams_come_together_whatever_the_uvs(mesh, size_px):
               f"change {1000 * correction.largest_change_mm:.2f} um")  # fmt: skip
     before = measure_seams(c, plain)
     assert before.rms_mm > 1e-4
-    assert found["eased"].rms_mm < 0.5 * before.rms_mm
+    assert found["eased"].rms_mm < 0.6 * before.rms_mm
     assert found["eased"].worst_mm < 0.7 * before.worst_mm
     low = min(float(one.height_mm.min()) for one in maps.values())
     high = max(float(one.height_mm.max()) for one in maps.values())
