@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         RegionError,
     )
     from poredepth.maps import HeightMap, compose, write_maps
+    from poredepth.measure import SeamMeasure, measure_seams
     from poredepth.mix.blocks import Blocking
     from poredepth.output import MapMetadata, WrittenMap, read_map
     from poredepth.patch.read import load_patch
@@ -59,6 +60,7 @@ _HOME = {
     "Recipe": "recipe",
     "RecipeError": "errors",
     "RegionError": "errors",
+    "SeamMeasure": "measure",
     "SkinPoints": "surface.points",
     "Surface": "surface.skin",
     "WrittenMap": "output",
@@ -66,6 +68,7 @@ _HOME = {
     "load_patch": "patch.read",
     "load_recipe": "recipe",
     "load_surface": "surface.skin",
+    "measure_seams": "measure",
     "parse_recipe": "recipe",
     "prepare": "pipeline",
     "preview": "view.preview",
@@ -97,6 +100,7 @@ __all__ = [
     "Recipe",
     "RecipeError",
     "RegionError",
+    "SeamMeasure",
     "SkinPoints",
     "Surface",
     "WrittenMap",
@@ -105,6 +109,7 @@ __all__ = [
     "load_patch",
     "load_recipe",
     "load_surface",
+    "measure_seams",
     "parse_recipe",
     "prepare",
     "preview",

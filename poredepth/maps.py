@@ -55,7 +55,7 @@ def compose(
     blocking: Blocking = TWO_THREADS,
     on_progress: OnProgress = quiet,
 ) -> dict[int, HeightMap]:
-    """Compose every UV tile in memory.
+    """Compose every UV tile in memory, seams made even as the recipe's output says.
 
     Parameters
     ----------
@@ -68,6 +68,7 @@ def compose(
     HeightMap by tile number
     """
     raster = composition.raster(size_px)
+    _seams_first(composition, raster, on_progress)
     texel_mm = median_texel_mm(composition.surface, raster.size_px)
     return {
         tile: HeightMap(_filled(composition, raster, tile, None, blocking, on_progress), tile, texel_mm)
@@ -105,6 +106,7 @@ def write_maps(
     output, raster = composition.recipe.output, composition.raster()
     stem = stem or (composition.recipe.file.stem if composition.recipe.file is not None else "displacement")
     several = len(raster.tiles) > 1 if number_tiles is None else number_tiles
+    _seams_first(composition, raster, on_progress)
     with _room_for(raster, folder) as room:
         heights = [_filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles]
         ranges = [range_mm(RowSource.of(height_mm, raster.whole().shape)) for height_mm in heights]
@@ -182,6 +184,13 @@ def _room_for(raster: TileRaster, folder: Path) -> Iterator[Path | None]:
         yield Path(name)
 
 
+def _seams_first(composition: Composition, raster: TileRaster, on_progress: OnProgress) -> None:
+    """Work out what seams need, once for all tiles."""
+    if composition.recipe.output.seams != "untouched":
+        on_progress("seams", 0, 1)
+        composition.seam_correction(raster.size_px)
+
+
 def _filled(
     composition: Composition,
     raster: TileRaster,
@@ -201,5 +210,6 @@ def _filled(
     def on_block(done: int, total: int) -> None:
         on_progress("compose", before * total + done, len(tiles) * total)
 
-    fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block)
+    correction = composition.seam_correction(raster.size_px)
+    fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block, correction)
     return out

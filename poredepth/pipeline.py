@@ -11,6 +11,7 @@ import numpy as np
 from poredepth.errors import RecipeError
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, Factors, LayingGround, compile_map_layer, compile_patch_layer
+from poredepth.mix.seams import EQUALISING, SeamCorrection, seam_correction
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.registered import WARP_EDGE_MM
 from poredepth.placement.scatter import EDGE_RATIO, REACH_RATIO
@@ -62,6 +63,10 @@ class Composition:
     def _rasters(self) -> dict[int, TileRaster]:
         return {}
 
+    @cached_property
+    def _corrections(self) -> dict[int, SeamCorrection]:
+        return {}
+
     def raster(self, size_px: int | None = None) -> TileRaster:
         """The skin as texels, at the recipe's size or another."""
         if size_px is not None and not 16 <= size_px <= 32768:
@@ -72,9 +77,27 @@ class Composition:
         return self._rasters[output.size_px]
 
     def height_mm(self, points: SkinPoints, size_px: int | None = None) -> np.ndarray:
-        """Height at any skin points, float32 (n,), mm, as filtered for texels of a map of ``size_px``."""
+        """Height at any skin points, float32 (n,), mm, as filtered for texels of a map of ``size_px``.
+
+        This is the relief itself; maps also make their seams even, see `seam_correction`.
+        """
         raster = self.raster(size_px)
         return mixed_height_mm(self.layers, self.ground, Sampling(raster.footprint_mm, raster.size_px), points)
+
+    def seam_correction(self, size_px: int | None = None) -> SeamCorrection | None:
+        """What maps of a size add to their texels along seams; None if the recipe leaves seams untouched.
+
+        Worked out once for each size, from the texels along seams alone.
+        """
+        if self.recipe.output.seams == "untouched":
+            return None
+        raster = self.raster(size_px)
+        if raster.size_px not in self._corrections:
+            how = EQUALISING[self.recipe.output.seams]
+            self._corrections[raster.size_px] = seam_correction(
+                raster, lambda points: self.height_mm(points, raster.size_px), how
+            )
+        return self._corrections[raster.size_px]
 
 
 def prepare(

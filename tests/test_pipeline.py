@@ -24,6 +24,7 @@ REGION = {"disk": {"center": [18, 0, 24], "radius_mm": 25, "feather_mm": 8}}
 def _sphere(size_px=256, **keys):
     layers = keys.pop("layers", [scatter_layer("pores", 12.0, region="disk"), scatter_layer("pores", 20.0, gain=0.3)])
     mesh = keys.pop("mesh", sphere_mesh())
+    seams = keys.pop("seams", "eased")
     return composed_of(
         mesh,
         "mm",
@@ -31,7 +32,7 @@ def _sphere(size_px=256, **keys):
         layers,
         directions=GUIDES,
         regions=REGION,
-        output={"size_px": size_px},
+        output={"size_px": size_px, "seams": seams},
         **keys,
     )
 
@@ -93,11 +94,12 @@ def test_a_window_is_bit_for_bit_a_crop():
     c = _sphere()
     whole, raster = compose(c)[1001].height_mm, c.raster()
     for window in (Window(0, 0, 31, 17), Window(101, 3, 55, 200), Window(255, 255, 1, 1)):
-        assert np.array_equal(window_height_mm(c.layers, c.ground, raster, 1001, window), whole[window.slices])
+        crop = window_height_mm(c.layers, c.ground, raster, 1001, window, c.seam_correction())
+        assert np.array_equal(crop, whole[window.slices])
 
 
 def test_a_map_is_the_function_at_its_texels():
-    c = _sphere()
+    c = _sphere(seams="untouched")
     raster = c.raster()
     points = raster.skin_points(1001, raster.whole())
     assert np.array_equal(c.height_mm(points).reshape(256, 256), compose(c)[1001].height_mm)
@@ -105,9 +107,11 @@ def test_a_map_is_the_function_at_its_texels():
 
 def test_layers_add_up():
     layers = [scatter_layer("pores", 12.0, region="disk", gain=0.7), scatter_layer("pores", 20.0, gain=-0.3)]
-    both, first, second = (compose(_sphere(layers=some))[1001].height_mm for some in (layers, layers[:1], layers[1:]))
+    both, first, second = (
+        compose(_sphere(layers=some, seams="untouched"))[1001].height_mm for some in (layers, layers[:1], layers[1:])
+    )
     # the skin is refined for the smallest print, so the second layer alone lies on coarser triangles
-    c = _sphere(layers=layers)
+    c = _sphere(layers=layers, seams="untouched")
     alone = [compose(replace(c, layers=(layer,)))[1001].height_mm for layer in c.layers]
     assert np.abs(both - alone[0] - alone[1]).max() < 1e-6
     assert np.abs(first - alone[0]).max() < 1e-6
@@ -214,7 +218,7 @@ def test_progress_names_every_stage_in_order():
         prepare(recipe, mesh=flat_mesh(), on_progress=lambda *a: said.append(a)), on_progress=lambda *a: said.append(a)
     )
     stages = list(dict.fromkeys(stage for stage, _, _ in said))
-    assert stages == ["mesh", "patches", "directions", "regions", "layers", "compose"]
+    assert stages == ["mesh", "patches", "directions", "regions", "layers", "seams", "compose"]
     assert said[-1][1] == said[-1][2]
 
 

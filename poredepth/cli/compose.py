@@ -10,13 +10,13 @@ import typer
 from poredepth.cli.options import Format, RecipeFile, SizePx, Threads, with_output
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines
+from poredepth.cli.report import calibration_lines, seam_line
 
 NAME = "compose"
 HELP = """Compose the calibrated map(s) of a recipe.
 
 Writes one file per UV tile with a JSON sidecar each, and prints what a renderer must be told:
-height_mm = (value - mid) * scale_mm.
+height_mm = (value - mid) * scale_mm. The last line tells how even the map is over its seams.
 
 Example: poredepth compose demo_data/head.yaml -o out
 """
@@ -35,4 +35,4 @@ def command(
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
         written = write_maps(composition, output, blocking=Blocking(n_threads=threads), on_progress=on_progress)
-    typer.echo("\n".join(calibration_lines(written)))
+    typer.echo("\n".join([*calibration_lines(written), seam_line(composition)]))

@@ -12,6 +12,7 @@ STAGES = {
     "directions": "finding the direction of the skin",
     "regions": "finding regions",
     "layers": "laying patches",
+    "seams": "making seams even",
     "compose": "composing",
     "write": "writing",
     "preview": "rendering the preview",

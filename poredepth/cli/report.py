@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from poredepth.output import WrittenMap
+    from poredepth.pipeline import Composition
 
 
 def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
@@ -30,3 +31,24 @@ def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
         "recipe hash": str(first.recipe_hash),
     }
     return lines + [f"{key:<16}{value}" for key, value in rows.items()]
+
+
+def seam_line(composition: Composition) -> str:
+    """What the two sides of the seams read apart, before and after, and what it took."""
+    from poredepth.units import UM_PER_MM
+
+    correction = composition.seam_correction()
+    if correction is None:
+        text = "untouched"
+    elif correction.n_points == 0:
+        text = "none"
+    else:
+        before_um, after_um = UM_PER_MM * correction.rms_before_mm, UM_PER_MM * correction.rms_after_mm
+        text = (
+            f"{composition.recipe.output.seams}: both sides {before_um:.3g} um apart before, {after_um:.3g} um now "
+            f"(rms); {correction.n_texels} texels changed, by up to {UM_PER_MM * correction.largest_change_mm:.3g} um"
+        )
+        if correction.n_left_out:
+            share = 100 * correction.n_left_out / correction.n_points
+            text += f"; {share:.2g} % of the seams left as they are (charts overlap or touch, or too narrow a gutter)"
+    return f"{'seams':<16}{text}"

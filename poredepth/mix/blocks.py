@@ -10,6 +10,7 @@ import numpy as np
 
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, LayingGround
+from poredepth.mix.seams import SeamCorrection
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import BLOCK_TEXELS, Window, row_blocks
 
@@ -28,14 +29,22 @@ TWO_THREADS = Blocking()
 
 
 def window_height_mm(
-    layers: Sequence[CompiledLayer], ground: LayingGround, raster: TileRaster, tile: int, window: Window
+    layers: Sequence[CompiledLayer],
+    ground: LayingGround,
+    raster: TileRaster,
+    tile: int,
+    window: Window,
+    correction: SeamCorrection | None = None,
 ) -> np.ndarray:
     """Heights of one window, float32 (rows, cols), mm: bit for bit the crop of the whole map."""
     sampling = Sampling(raster.footprint_mm, raster.size_px)
-    return mixed_height_mm(layers, ground, sampling, raster.skin_points(tile, window)).reshape(window.shape)
+    height_mm = mixed_height_mm(layers, ground, sampling, raster.skin_points(tile, window)).reshape(window.shape)
+    if correction is not None:
+        correction.add_to(tile, window, height_mm)
+    return height_mm
 
 
-def fill_tile(
+def fill_tile(  # noqa: PLR0913  (what, where to, and how the work is cut)
     layers: Sequence[CompiledLayer],
     ground: LayingGround,
     raster: TileRaster,
@@ -43,12 +52,13 @@ def fill_tile(
     out: np.ndarray,
     blocking: Blocking = TWO_THREADS,
     on_block: OnBlock | None = None,
+    correction: SeamCorrection | None = None,
 ) -> None:
     """Fill ``out`` (float32 (size_px, size_px), mm; an array or a memory map) with a tile's heights."""
     blocks = list(row_blocks(raster.whole(), blocking.block_texels))
 
     def fill(block: Window) -> None:
-        out[block.slices] = window_height_mm(layers, ground, raster, tile, block)
+        out[block.slices] = window_height_mm(layers, ground, raster, tile, block, correction)
 
     raster.skin_points(tile, Window(0, 0, 1, 1))  # what all blocks share is made once, before the threads start
     with ThreadPoolExecutor(blocking.n_threads) as pool:

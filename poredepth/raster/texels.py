@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,6 +15,9 @@ from poredepth.surface.metric import corner_footprint_mm
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
 from poredepth.surface.tiles import column_and_row, tile_span, tiles_touched
+
+#: Side of the blocks that single texels are looked up in.
+SMALL_BLOCK_PX = 32
 
 
 @dataclass(frozen=True)
@@ -53,29 +57,60 @@ class TileRaster:
     def skin_points(self, tile: int, window: Window) -> SkinPoints:
         """Skin points of a window's texels, row by row; the same for a texel whatever window it is asked in."""
         view = self._tile_view(tile)
+        owner, barycentric = self._own(view, view.touching(window, 1.0), window)
+        if self.gutter_px > 0:
+            borders = view.borders_touching(window, self.gutter_px + 1.0)
+            self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
+        return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+
+    def skin_points_at(
+        self, tile: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int
+    ) -> tuple[SkinPoints, np.ndarray]:
+        """Skin points of single texels, rows and columns int (n,), none farther than ``reach_px`` from a chart.
+
+        Returns
+        -------
+        points, bit for bit as `skin_points` gives them; and bool (n,), the texel lies inside a chart
+        """
+        view, reach_px = self._tile_view(tile), min(self.gutter_px, reach_px)
+        triangle, inside = np.full(len(row_px), -1, np.int32), np.zeros(len(row_px), bool)
+        barycentric = np.zeros((len(row_px), 3), np.float32)
+        for block, here, candidates, borders in _small_blocks(view, self.size_px, row_px, col_px, reach_px):
+            at = row_px[here] - block.row_px, col_px[here] - block.col_px
+            owner, found = self._own(view, candidates, block)
+            inside[here] = owner[at] >= 0
+            if reach_px > 0:
+                self._fill_gutter(view, borders, reach_px, block, owner, found)
+            triangle[here], barycentric[here] = owner[at], found[at]
+        return SkinPoints(triangle, barycentric), inside
+
+    @cached_property
+    def has_texels(self) -> np.ndarray:
+        """bool (n_triangles,): the triangle has area in UV, so that texels can show it."""
+        return np.isfinite(self._tile_view(self.tiles[0]).affine).all(axis=(1, 2))
+
+    def _own(self, view: _TileView, candidates: np.ndarray, window: Window) -> tuple[np.ndarray, np.ndarray]:
         owner = np.full(window.shape, -1, np.int32)
         barycentric = np.zeros((*window.shape, 3), np.float32)
         kernels.own_texels(
-            view.corner_px,
-            view.affine,
-            view.touching(window, 1.0),
-            self._rank,
-            window.row_px,
-            window.col_px,
-            owner,
-            barycentric,
+            view.corner_px, view.affine, candidates, self._rank, window.row_px, window.col_px, owner, barycentric
         )
-        if self.gutter_px > 0:
-            self._fill_gutter(view, window, owner, barycentric)
-        return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+        return owner, barycentric
 
-    def _fill_gutter(self, view: _TileView, window: Window, owner: np.ndarray, barycentric: np.ndarray) -> None:
+    def _fill_gutter(
+        self,
+        view: _TileView,
+        borders: np.ndarray,
+        reach_px: int,
+        window: Window,
+        owner: np.ndarray,
+        barycentric: np.ndarray,
+    ) -> None:
         adjacency = self.surface.adjacency
-        borders = view.borders_touching(window, self.gutter_px + 1.0)
-        near_d2 = np.full(window.shape, np.nextafter(np.float32(self.gutter_px**2), np.float32(np.inf)), np.float32)
+        near_d2 = np.full(window.shape, np.nextafter(np.float32(reach_px**2), np.float32(np.inf)), np.float32)
         near_edge = np.full(window.shape, -1, np.int32)
         kernels.nearest_border(
-            view.border_px[borders], float(self.gutter_px), window.row_px, window.col_px, owner, near_d2, near_edge
+            view.border_px[borders], float(reach_px), window.row_px, window.col_px, owner, near_d2, near_edge
         )
         kernels.fill_gutter(
             near_edge,
@@ -123,11 +158,42 @@ class _TileView:
         self._border_low = np.minimum(self.border_px[:, :2], self.border_px[:, 2:])
         self._border_high = np.maximum(self.border_px[:, :2], self.border_px[:, 2:])
 
-    def touching(self, window: Window, margin_px: float) -> np.ndarray:
-        return np.flatnonzero(_overlaps(self._low, self._high, window, margin_px)).astype(np.int32)
+    def touching(self, window: Window, margin_px: float, among: np.ndarray | None = None) -> np.ndarray:
+        """Triangles, int32 by rising number, that may touch a window; of all or of some."""
+        return _touching(self._low, self._high, window, margin_px, among).astype(np.int32)
 
-    def borders_touching(self, window: Window, margin_px: float) -> np.ndarray:
-        return np.flatnonzero(_overlaps(self._border_low, self._border_high, window, margin_px))
+    def borders_touching(self, window: Window, margin_px: float, among: np.ndarray | None = None) -> np.ndarray:
+        return _touching(self._border_low, self._border_high, window, margin_px, among)
+
+
+def _touching(low_px, high_px, window: Window, margin_px: float, among: np.ndarray | None) -> np.ndarray:
+    if among is None:
+        return np.flatnonzero(_overlaps(low_px, high_px, window, margin_px))
+    return among[_overlaps(low_px[among], high_px[among], window, margin_px)]
+
+
+def _small_blocks(view: _TileView, size_px: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int):
+    """Cut a tile in four again and again, wherever texels are asked for, down to small blocks.
+
+    Gives (window, numbers of its texels, triangles that may touch it, borders that may reach it).
+    """
+    side = SMALL_BLOCK_PX * 2 ** math.ceil(math.log2(max(size_px / SMALL_BLOCK_PX, 1)))
+    waiting = [(Window(0, 0, side, side), np.arange(len(row_px)), None, None)]
+    while waiting:
+        window, here, triangles, borders = waiting.pop()
+        if len(here) == 0:
+            continue
+        triangles = view.touching(window, 1.0, triangles)
+        borders = view.borders_touching(window, reach_px + 1.0, borders)
+        if window.n_rows == SMALL_BLOCK_PX:
+            yield window, here, triangles, borders
+            continue
+        half = window.n_rows // 2
+        for row in (window.row_px, window.row_px + half):
+            for col in (window.col_px, window.col_px + half):
+                low = (row_px[here] < window.row_px + half) == (row == window.row_px)
+                left = (col_px[here] < window.col_px + half) == (col == window.col_px)
+                waiting.append((Window(row, col, half, half), here[low & left], triangles, borders))
 
 
 def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:

@@ -19,6 +19,7 @@ from poredepth.recipe.model_skin import DirectionSpec, RegionSpec
 from poredepth.units import LengthUnit
 
 OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
+Seams = Literal["untouched", "eased", "closed"]
 
 
 class MeshSpec(Spec):
@@ -57,6 +58,11 @@ class OutputSpec(Spec):
     gutter_px: Annotated[Whole, Field(ge=0)] | None = Field(
         None,
         description="How far heights run on beyond the border of a chart, pixels. Default: size_px / 128, at least 4.",
+    )
+    seams: Seams = Field(
+        "eased",
+        description="Small changes of the texels along UV seams, so that both sides read alike. eased: as far as the "
+        "skin beside the seam stays true. closed: to one 16-bit step, at the price of that skin. untouched: none.",
     )
 
     @property

@@ -171,9 +171,11 @@ def _heights_mm(composition: Composition, raster: TileRaster, tile: int, window:
     """Heights of a window, float32 (rows, cols), mm, made in blocks on two threads; blocks change no bit."""
     blocks = list(row_blocks(window, max(1, window.n_rows * window.n_cols // 4)))
     layers, ground = composition.layers, composition.ground
-    raster.skin_points(tile, Window(0, 0, 1, 1))  # what all blocks share is made once, before the threads start
+    # what all blocks share is made once, before the threads start
+    raster.skin_points(tile, Window(0, 0, 1, 1))
+    correction = composition.seam_correction(raster.size_px)
     with ThreadPoolExecutor(2) as pool:
-        parts = pool.map(lambda block: window_height_mm(layers, ground, raster, tile, block), blocks)
+        parts = pool.map(lambda block: window_height_mm(layers, ground, raster, tile, block, correction), blocks)
         return np.concatenate(list(parts))
 
 

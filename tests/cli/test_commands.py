@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 
@@ -10,6 +11,7 @@ import imageio.v3 as iio
 import numpy as np
 import pytest
 from meshes import flat_mesh
+from meshes_seams import mirrored_square
 
 from poredepth.output import read_map
 
@@ -55,6 +57,7 @@ def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(fo
     assert "mid             0.0" in done.stdout
     assert "scale           1.0 mm for one full unit of value" in done.stdout
     assert "clipped texels  0" in done.stdout
+    assert "seams           none" in done.stdout
     assert "composing" in done.stderr
     height_mm, metadata = read_map(folder / "out" / "plate.exr")
     assert height_mm.std() > 0.0005
@@ -105,6 +108,33 @@ def test_a_piece_of_a_scan_is_laid_told_and_keeps_its_terms(folder):
     done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 3 and "Traceback" not in done.stderr
     assert "layers[0].tie_points[3].px: [60, 400] lies outside the picture of patch 'pores'" in done.stderr
+
+
+def test_compose_tells_how_even_the_map_is_over_its_seams(folder):
+    mesh = mirrored_square()
+    lines = [f"v {x} {y} {z}" for x, y, z in mesh.position] + [f"vt {u} {v}" for u, v in mesh.texcoord]
+    for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True):
+        corners = zip(mesh.face_position[a:b] + 1, mesh.face_texcoord[a:b] + 1, strict=True)
+        lines.append("f " + " ".join(f"{v}/{vt}" for v, vt in corners))
+    (folder / "plate.obj").write_text("\n".join(lines) + "\n")
+    done = _run("compose", "plate.yaml", "-o", "even", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert "making seams even" in done.stderr
+    said = re.search(
+        r"^seams +eased: both sides ([\d.]+) um apart before, ([\d.]+) um now \(rms\); (\d+) texels changed, "
+        r"by up to ([\d.]+) um$", done.stdout, re.M)  # fmt: skip
+    before_um, after_um, n_texels, largest_um = map(float, said.groups())
+    assert 0.001 < after_um < 0.6 * before_um
+    (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 256, seams: untouched"))
+    assert "seams           untouched" in _run("compose", "plate.yaml", "-o", "plain", cwd=folder).stdout
+    even_mm, plain_mm = (read_map(folder / name / "plate.exr")[0] for name in ("even", "plain"))
+    change_mm = np.abs(even_mm.astype(float) - plain_mm)
+    assert 1000 * change_mm.max() == pytest.approx(largest_um, rel=0.01)
+    assert 0.95 * n_texels < np.count_nonzero(change_mm) <= n_texels
+    (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 256, seams: true"))
+    done = _run("compose", "plate.yaml", "-o", "none", cwd=folder)
+    assert done.returncode == 3
+    assert "plate.yaml:11:30: output.seams: found true; allowed: untouched, eased or closed" in done.stderr
 
 
 def test_compose_twice_gives_the_same_bytes(folder):

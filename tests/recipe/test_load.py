@@ -318,7 +318,7 @@ output:
         "face.yaml:18:12: output.size_px: found '8k'; allowed: a whole number from 16 to 32768, in pixels",
         "face.yaml:19:8: output.mid: found nan, which is not finite; allowed: a number",
         "face.yaml:20:3: output.sise_px: unknown key; allowed: size_px, format, unit, mid, scale_mm, headroom, "
-        "gutter_px; did you mean 'size_px'?",
+        "gutter_px, seams; did you mean 'size_px'?",
     ]
 
 

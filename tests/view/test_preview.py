@@ -62,10 +62,13 @@ def composition(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def whole_maps(composition):
-    raster = composition.raster()
+    raster, correction = composition.raster(), composition.seam_correction()
+    assert correction.n_texels > 1000  # the windows below see changed texels
     maps = {tile: np.empty((MAP_PX, MAP_PX), np.float32) for tile in raster.tiles}
     for tile, out in maps.items():
-        fill_tile(composition.layers, composition.ground, raster, tile, out, Blocking(block_texels=50_000))
+        fill_tile(
+            composition.layers, composition.ground, raster, tile, out, Blocking(block_texels=50_000), None, correction
+        )
     return maps
 
 
