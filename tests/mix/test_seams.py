@@ -140,6 +140,7 @@ def test_the_solver_finds_the_least_squares_solution_of_least_norm():
     assert _least_squares(readings, wanted, 0.0, 0.0) == pytest.approx(want, abs=2e-3 * np.abs(want).max())
 
 
+@pytest.mark.filterwarnings("ignore:.*no area in UV:poredepth.surface.skin.SurfaceWarning")
 @pytest.mark.parametrize(
     ("mesh", "size_px"),
     [
@@ -176,6 +177,7 @@ def test_seams_come_together_whatever_the_uvs(mesh, size_px):
     assert found["closed"].rms_mm < 1e-3 * fit_calibration("png-16", "mm", low, high).code_step_um
 
 
+@pytest.mark.filterwarnings("ignore:.*charts overlap:poredepth.surface.skin.SurfaceWarning")
 def test_a_seam_is_not_drawn_into_the_middle_of_another_chart():
     """The right chart lies on the left one, which wins; its own texels are out of reach, those of the left stay."""
     c = _pores(overlapping_square())
