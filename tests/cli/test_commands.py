@@ -134,7 +134,7 @@ def test_compose_tells_how_even_the_map_is_over_its_seams(folder):
     (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 256, seams: true"))
     done = _run("compose", "plate.yaml", "-o", "none", cwd=folder)
     assert done.returncode == 3
-    assert "plate.yaml:11:30: output.seams: found true; allowed: untouched, eased or closed" in done.stderr
+    assert "plate.yaml:12:31: output.seams: found true; allowed: untouched, eased, closed" in done.stderr
 
 
 def test_compose_twice_gives_the_same_bytes(folder):
