@@ -77,3 +77,18 @@ def test_every_landmark_and_part_stands_in_its_page():
         assert f"`{name}`" in table, name
     for mark in LANDMARKS.values():
         assert mark.term in table
+
+
+def test_the_shipped_look_fits_the_shipped_head():
+    """Parts, lines and factors from landmarks alone: nothing of the head but its own file."""
+    from poredepth import load_recipe, prepare
+
+    recipe = load_recipe(TOP / "demo_data" / "look.yaml")
+    text = (TOP / "demo_data" / "look.yaml").read_text(encoding="utf-8")
+    assert "group:" not in text and "mesh:" not in text and "points:" not in text
+    assert len(recipe.landmarks) >= 14
+    assert all(p.source and p.licence and p.consent for p in recipe.patches.values())
+    composition = prepare(recipe)
+    assert [layer.name for layer in composition.layers] == ["grain", "forehead lines", "pores"]
+    assert composition.layers[1].prints.n_prints == 1
+    assert len(set(composition.layers[2].prints.picture.tolist())) == 2

@@ -1,4 +1,4 @@
-"""How the pictures look: matte clay of a neutral warm grey on a calm background."""
+"""How the pictures look: matte clay of a neutral grey, heads on light paper."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import numpy as np
 from poredepth.errors import PoredepthError
 
 #: Share of each linear colour that clay throws back.
-CLAY_ALBEDO = np.array([0.415, 0.385, 0.355])
+CLAY_ALBEDO = np.array([0.430, 0.400, 0.372])
+#: Linear colour of the paper that heads stand on.
+PAPER_LINEAR = np.array([0.956, 0.930, 0.871])
 #: sRGB where there is no skin, of lines and text, and of the strip they stand on.
 BACKGROUND_RGB = np.array([63, 68, 73], np.uint8)
 STRIP_RGB = np.array([38, 41, 45], np.uint8)

@@ -121,9 +121,9 @@ def recipe_facts(composition: Composition) -> list[Row]:
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
     rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
-    for layer in composition.layers:
+    for layer, spec in zip(composition.layers, composition.recipe.layers, strict=True):
         where = "whole skin" if layer.region is None else layer.region
-        rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, surface)}"))
+        rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, spec, surface)}"))
         if layer.registration is not None:
             rows += _tie_rows(layer.registration)
     size_px = composition.recipe.output.size_px
@@ -131,13 +131,15 @@ def recipe_facts(composition: Composition) -> list[Row]:
     return rows
 
 
-def _laid(layer, surface: Surface) -> str:
+def _laid(layer, spec, surface: Surface) -> str:
     if layer.in_uv:
         return "a map in the mesh's UVs"
     prints = layer.prints
     if len(prints.print_id) == 0:
         return "no print: its region is empty"
-    values = stretch(prints, surface.flat_mm) / prints.zoom[:, None]
+    # beside what was asked for: size, and more one way than the other
+    asked = min(spec.along_ratio, spec.across_ratio) / max(spec.along_ratio, spec.across_ratio)
+    values = stretch(prints, surface.flat_mm) / (prints.zoom[:, None] * [1.0, asked])
     area = visible_area_mm2(prints, surface.area_mm2)
     low, high = _weighted(values[:, 1], area, (0.005,))[0], _weighted(values[:, 0], area, (0.995,))[0]
     stretched = f"stretch {low:.2f} to {high:.2f} (99 % of what is seen)"

@@ -13,19 +13,18 @@ from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.points import SkinPoints
 from poredepth.view import kernels
 from poredepth.view.camera import SUPERSAMPLES, View, head_view, interpolated
-from poredepth.view.clay import CLAY_ALBEDO, Light, srgb_codes
+from poredepth.view.clay import CLAY_ALBEDO, PAPER_LINEAR, Light, srgb_codes
 from poredepth.view.curved import CurvedTriangles, bent, unit, vertex_normals
 from poredepth.view.relief import central_difference
 from poredepth.view.shadow import Caster, lamp_reach, sky_light
 
 KEY_LIGHT = Light(azimuth_deg=148.0, elevation_deg=30.0)
-#: Strengths of the lamp, the sky, the fill from the other side, and the sheen of the lamp.
-KEY, SKY, FILL, SHEEN = 1.40, 0.34, 0.10, 0.20
+#: Strengths of the lamp, the sky, the second lamp from the other side, and the sheen of both.
+KEY, SKY, FILL, SHEEN = 2.3, 0.36, 0.75, 0.3
 SHEEN_POWER = 24
 SKY_UP = np.array([-0.15, 0.80, 0.58])
-FILL_TOWARDS = np.array([0.80, 0.05, 0.60])
-#: Linear greys of the ground, bottom and top.
-GROUND_LINEAR = (np.array([0.034, 0.036, 0.039]), np.array([0.095, 0.098, 0.103]))
+#: It rakes the side that the lamp leaves in shadow, so that relief shows there too.
+FILL_TOWARDS = np.array([0.88, 0.22, 0.42])
 #: Cosine between skin and viewer below which relief is faded out: a pixel there covers too much skin.
 GRAZING = (0.06, 0.30)
 
@@ -95,7 +94,7 @@ def head_picture(
     body = _displaced_body(composition, view, exaggeration)
     seen, depth = _look(composition, view, body, exaggeration)
     linear = _shaded(body, seen, light)
-    picture = _ground(depth.shape)
+    picture = np.broadcast_to(PAPER_LINEAR, (*depth.shape, 3)).astype(np.float32)
     picture.reshape(-1, 3)[seen.index] = linear
     n = SUPERSAMPLES
     return srgb_codes(picture.reshape(size_px, n, size_px, n, 3).mean(axis=(1, 3)))
@@ -186,19 +185,11 @@ def _shaded(body: _Body, seen: _Seen, light: Light) -> np.ndarray:
     reach = lamp_reach(caster, light.direction, seen.position_mm, seen.smooth)
     sky = sky_light(caster, unit(SKY_UP[None])[0], 0.25, body.position_mm, body.normal)
     around = interpolated(sky[:, None], seen.vertex, seen.barycentric)[:, 0]
-    half = unit((light.direction + [0.0, 0.0, 1.0])[None])[0].astype(np.float32)
-    key = reach * np.maximum(seen.normal @ to_key, 0)
-    sheen = reach * np.maximum(seen.normal @ half, 0) ** SHEEN_POWER
-    fill = (0.5 + 0.5 * (seen.normal @ to_fill)) ** 2 * np.clip(2 * around, 0, 1)
     turned = (seen.normal * seen.smooth).sum(axis=1)
-    received = KEY * key + SKY * around * turned + FILL * fill + SHEEN * sheen
+    received = SKY * around * turned
+    # the second lamp is as wide as the sky: where little sky is seen, little of it is
+    for strength, to_lamp, seen_share in ((KEY, to_key, reach), (FILL, to_fill, np.clip(1.5 * around, 0, 1))):
+        half = unit((to_lamp + [0.0, 0.0, 1.0])[None])[0].astype(np.float32)
+        lit = np.maximum(seen.normal @ to_lamp, 0)
+        received += seen_share * (strength * lit + SHEEN * np.maximum(seen.normal @ half, 0) ** SHEEN_POWER)
     return -np.expm1(-received[:, None] * CLAY_ALBEDO.astype(np.float32))
-
-
-def _ground(shape: tuple[int, int]) -> np.ndarray:
-    """Linear background (rows, cols, 3), float32: a soft rise of grey towards the top."""
-    bottom, top = (np.asarray(grey, np.float32) for grey in GROUND_LINEAR)
-    rise = np.linspace(1, 0, shape[0], dtype=np.float32)[:, None, None] ** 1.5
-    # a trace of noise hides the steps of 8-bit codes
-    noise = np.random.default_rng(0).uniform(0.97, 1.03, (*shape, 1)).astype(np.float32)
-    return (bottom + (top - bottom) * rise) * noise
