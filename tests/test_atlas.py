@@ -37,7 +37,7 @@ def _composed(mesh, size_px=SIZE_PX):
         warnings.simplefilter("always", PoredepthWarning)
         c = composed_of(
             mesh, "mm", {"relief": relief_patch()}, [scatter_layer("relief", 16.0)], directions=GUIDES,
-            output={"size_px": size_px, "gutter_px": GUTTER_PX},
+            output={"size_px": size_px, "gutter_px": GUTTER_PX, "seams": "untouched"},
         )  # fmt: skip
     return c, [str(w.message) for w in said if issubclass(w.category, PoredepthWarning)]
 

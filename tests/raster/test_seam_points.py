@@ -98,6 +98,7 @@ def test_a_seam_on_the_border_of_a_tile_is_read_in_the_tile_of_its_chart():
         assert (tile[~left, side] == 1).all() and (columns[~left, side] == 0).all()
 
 
+@pytest.mark.filterwarnings("ignore:.*no area in UV:poredepth.surface.skin.SurfaceWarning")
 def test_edges_without_texels_on_one_side_are_left_out():
     surface = _surface(square_with_collapsed_uvs())
     raster = TileRaster(surface, 256, 8)
