@@ -13,6 +13,7 @@ from skin_measure import least_weight
 from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
 from poredepth.errors import PlacementError
 from poredepth.mix.blocks import window_height_mm
+from poredepth.mix.layers import EmptyLayerWarning
 from poredepth.output import fit_calibration, read_map
 from poredepth.patch.types import HeightPatch
 from poredepth.raster.window import Window
@@ -286,3 +287,13 @@ def test_skin_is_split_only_where_small_prints_can_lie():
     assert s.n_triangles < 0.4 * 4 * np.pi * 30**2 / 0.2  # edges of 1 mm all over would be some 0.2 mm2 a triangle
     points = random_skin_points(s, 5000, np.random.default_rng(0), from_spot_mm < 9)
     assert least_weight(c.layers[0].prints, points) > 0
+
+
+def test_a_layer_on_an_empty_region_is_told():
+    regions = {**REGION, "none": {"subtract": ["disk", "disk_too"]}, "disk_too": {**REGION["disk"], "radius_mm": 60}}
+    with pytest.warns(EmptyLayerWarning, match="layer 'x': region 'none' is empty"):
+        made = composed_of(
+            sphere_mesh(), "mm", {"pores": pore_patch()},
+            [{**scatter_layer("pores", 12.0, region="none"), "name": "x"}], regions=regions, output={"size_px": 64},
+        )  # fmt: skip
+    assert (compose(made)[1001].height_mm == 0).all()

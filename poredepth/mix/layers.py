@@ -31,6 +31,10 @@ from poredepth.surface.tiles import tiles_touched
 LEAST_SIZE = 0.05
 
 
+class EmptyLayerWarning(PoredepthWarning):
+    """A layer shows nowhere: its region holds no skin."""
+
+
 class MissingTileWarning(PoredepthWarning):
     """A map layer has no picture for some of the skin."""
 
@@ -93,6 +97,12 @@ def compile_patch_layer(
     used = [patches[name] for name in spec.patch_shares]
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
+    if not triangles.any():
+        warnings.warn(
+            f"layer '{spec.name}': region '{spec.region}' is empty: the layer shows nowhere; check what it is made of",
+            EmptyLayerWarning,
+            stacklevel=2,
+        )
     if spec.place == "registered":
         return _registered(spec, used[0], factors, ground, triangles, key)
     for patch in used:

@@ -16,6 +16,7 @@ import numpy as np
 
 from poredepth.errors import RegionError
 from poredepth.recipe.model_skin import RegionSpec
+from poredepth.recipe.words import names_text, suggest
 from poredepth.surface import kernels
 from poredepth.surface.geodesic import distance_from_point_mm, distance_from_vertices_mm
 from poredepth.surface.locate import snapped_points
@@ -131,8 +132,10 @@ def _leaf(surface: Surface, name: str, spec: RegionSpec, mask_of: Callable[[str,
 
 def _group_number(surface: Surface, name: str, group: str) -> int:
     if group not in surface.group_names:
+        meant = suggest(group, surface.group_names)
         raise RegionError(
-            f"regions.{name}.group: the mesh has no group '{group}'; allowed: {', '.join(surface.group_names)}"
+            f"regions.{name}.group: the mesh has no group '{group}'; allowed: {names_text(surface.group_names, 'none')}"
+            + (f"; did you mean '{meant}'?" if meant else "")
         )
     return surface.group_names.index(group)
 

@@ -125,7 +125,7 @@ def test_a_group_disk_does_not_leak_to_a_sheet_half_a_mm_away():
 
 
 def test_unknown_group_names_the_groups():
-    with pytest.raises(RegionError, match=r"regions\.x\.group: the mesh has no group 'middle'; allowed: left, right"):
+    with pytest.raises(RegionError, match=r"regions\.x\.group: the mesh has no group .middle.; allowed: left, right$"):
         build_regions(_halves(), {"x": RegionSpec(group="middle")}, lambda name: {})
 
 
@@ -167,3 +167,8 @@ def test_small_disks_on_a_coarse_mesh_keep_their_area(radius_mm):
 def test_a_height_map_given_as_mask_is_refused(tmp_path):
     with pytest.raises(RegionError, match="mask values run from -3 to 2; allowed: 0 .outside. to 1 .inside."):
         read_masks(tmp_path / "m", lambda path: np.array([[-3.0, 2.0]]), {1001: tmp_path / "m"})
+
+
+def test_a_misspelt_group_is_told_with_the_likely_one():
+    with pytest.raises(RegionError, match=r"no group 'lefft'; allowed: left, right; did you mean 'left'\?"):
+        _weights(_halves(), {"x": {"group": "lefft"}})
