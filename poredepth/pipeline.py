@@ -177,8 +177,9 @@ def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionFiel
         surface = refined(form, max(min(edges_mm), FIELD_EDGE_MM))
     field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_inputs(recipe), form))
     splits = [lambda s: refined(s, _edge_limits_mm(s, recipe))] if edges_mm and min(edges_mm) < FIELD_EDGE_MM else []
-    groups = [spec.group for spec in recipe.regions.values() if spec.group in surface.group_names]
-    splits += [partial(_without_bridges, number=surface.group_names.index(group)) for group in groups]
+    groups = {spec.group for spec in recipe.regions.values() if spec.group in surface.group_names}
+    numbers = sorted(surface.group_names.index(group) for group in groups)
+    splits += [partial(_without_bridges, number=number) for number in numbers]
     for split in splits:
         fine = split(surface)
         if fine.n_triangles != surface.n_triangles:
@@ -194,8 +195,10 @@ def _edge_limits_mm(surface: Surface, recipe: Recipe) -> np.ndarray:
     regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks, only=named)
     for spec in fine:
         where = region_triangles(surface, regions.get(spec.region))
-        near_mm = distance_from_vertices_mm(surface, np.unique(surface.tri_vertex[where]), REACH_RATIO * spec.print_mm)
-        where |= np.isfinite(near_mm)[surface.tri_vertex].any(axis=1)
+        reach_mm = REACH_RATIO * spec.print_mm
+        near_mm = distance_from_vertices_mm(surface, np.unique(surface.tri_vertex[where]), 1.5 * reach_mm)
+        # rounded, so that a head that was merely moved is split alike
+        where |= (np.round(near_mm, 6) <= reach_mm)[surface.tri_vertex].any(axis=1)
         out[where] = np.minimum(out[where], EDGE_RATIO * spec.print_mm)
     return out
 

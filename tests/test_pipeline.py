@@ -6,17 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from meshes import flat_mesh, moved, sphere_mesh, two_charts_mesh
+from meshes import flat_mesh, grid, moved, sphere_mesh, two_charts_mesh
 from recipes import composed_of, grating, pore_patch, scatter_layer
+from scipy.spatial.transform import Rotation
 from skin_measure import least_weight
 
 from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
 from poredepth.errors import PlacementError
 from poredepth.mix.blocks import window_height_mm
-from poredepth.mix.layers import EmptyLayerWarning
+from poredepth.mix.layers import EmptyLayerWarning, FaintLayerWarning
 from poredepth.output import fit_calibration, read_map
 from poredepth.patch.types import HeightPatch
 from poredepth.raster.window import Window
+from poredepth.recipe import recipe_hash
+from poredepth.surface.obj import PolygonMesh
 
 GUIDES = [{"points": [[-20, 0, 23], [0, 2, 30], [20, 0, 23]]}]
 REGION = {"disk": {"center": [18, 0, 24], "radius_mm": 25, "feather_mm": 8}}
@@ -297,3 +300,56 @@ def test_a_layer_on_an_empty_region_is_told():
             [{**scatter_layer("pores", 12.0, region="none"), "name": "x"}], regions=regions, output={"size_px": 64},
         )  # fmt: skip
     assert (compose(made)[1001].height_mm == 0).all()
+
+
+def test_the_order_in_which_patches_and_regions_are_written_changes_nothing():
+    """The recipe's hash knows no order of keys: the same hash must mean the same map."""
+    position, faces = grid(40, 40, 10, 10)
+    centre = np.array([position[face, :2].mean(axis=0) for face in faces])
+    group = np.where(np.abs(centre[:, 0] - 18) < 2, "a", np.where(np.abs(centre[:, 1] - 22) < 2, "b", "c"))
+    mesh = PolygonMesh.from_arrays(position, faces, position[:, :2] / 40, faces, groups=group.tolist())
+    other = HeightPatch("other", np.random.default_rng(0).normal(0, 0.01, (200, 200)), 0.05)
+    found = []
+    for order in (1, -1):
+        regions = dict([(name, {"group": name}) for name in "abc"][::order])
+        patches = dict([("pores", 1), ("other", 2)][::order])
+        layer = {"name": "x", "patches": patches, "place": "scatter", "print_mm": 18.0}
+        made = composed_of(
+            mesh, "mm", {"pores": pore_patch(), "other": other}, [layer], regions=regions, output={"size_px": 128}
+        )
+        found.append((recipe_hash(made.recipe, files=False), compose(made)[1001].height_mm))
+    assert found[0][0] == found[1][0]
+    assert np.array_equal(found[0][1], found[1][1])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_small_prints_split_a_moved_head_alike(seed):
+    """The reach of the small prints is a whole number of edges: rounding must not decide which triangles are split."""
+    mesh = flat_mesh(40, 40, 20)
+    regions = {"g": {"center": [20, 20, 0], "radius_mm": 8, "feather_mm": 4}}
+    layers = [scatter_layer("pores", 3.2, region="g")]
+    turn, shift = Rotation.random(random_state=seed).as_matrix(), np.array([13.0, -77.0, 31.4])
+    plain = composed_of(mesh, "mm", {"pores": pore_patch()}, layers, regions=regions)
+    there = (turn @ [20, 20, 0] + shift).tolist()
+    away = composed_of(
+        moved(mesh, turn, shift),
+        "mm",
+        {"pores": pore_patch()},
+        layers,
+        regions={"g": {**regions["g"], "center": there}},
+    )
+    assert away.surface.n_triangles == plain.surface.n_triangles
+
+
+def test_a_piece_of_a_scan_with_nothing_inside_or_too_much_feather_is_told():
+    ties = [{"px": [x, y], "at": [x / 10 + 10, 30 - y / 10, 0]} for x, y in ((20, 180), (180, 180), (20, 20))]
+    layer = {"name": "r", "patch": "p", "place": "registered", "tie_points": ties, "feather_mm": 2.0}
+
+    def laid(inside, **keys):
+        patch = HeightPatch("p", np.full((200, 200), 0.05), 0.1, periodic=False, inside=inside)
+        return composed_of(flat_mesh(40, 40, 8), "mm", {"p": patch}, [{**layer, **keys}])
+
+    with pytest.raises(PatchError, match="layer 'r': alpha or mask of patch 'p' leave nothing inside"):
+        laid(np.full((200, 200), 0.4, np.float32))
+    with pytest.warns(FaintLayerWarning, match="narrower than twice feather_mm, 30 mm, and never reaches more than"):
+        laid(None, feather_mm=30.0)

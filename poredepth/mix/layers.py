@@ -30,9 +30,16 @@ from poredepth.surface.tiles import tiles_touched
 #: A relief smaller than this share of its true size is taken for a mistake.
 LEAST_SIZE = 0.05
 
+#: A registered patch whose weight stays below this nowhere shows its full height.
+FULL_WEIGHT = 0.99
+
 
 class EmptyLayerWarning(PoredepthWarning):
     """A layer shows nowhere: its region holds no skin."""
+
+
+class FaintLayerWarning(PoredepthWarning):
+    """A registered patch fades out before it has reached its height."""
 
 
 class MissingTileWarning(PoredepthWarning):
@@ -94,7 +101,7 @@ def compile_patch_layer(
     ------
     PatchError, PlacementError
     """
-    used = [patches[name] for name in spec.patch_shares]
+    used = [patches[name] for name in sorted(spec.patch_shares)]  # the order they are written in means nothing
     region = ground.regions[spec.region] if spec.region is not None else None
     triangles = region_triangles(ground.surface, region)
     if not triangles.any():
@@ -135,7 +142,7 @@ def _scattered(
         name=spec.name,
     )
     size_at = partial(_size_at, spec, factors.size, ground.surface) if factors.size is not None else None
-    share = list(spec.patch_shares.values())
+    share = [spec.patch_shares[name] for name in sorted(spec.patch_shares)]
     return scatter(ground.surface, ground.field, triangles, patches, how, share=share, size_at=size_at)
 
 
@@ -165,9 +172,21 @@ def _registered(
     spec: LayerSpec, patch: HeightPatch, factors: Factors, ground: LayingGround, triangles: np.ndarray, key: str
 ) -> CompiledLayer:
     inside = inside_pixels(patch, spec.feather_mm)
+    if not inside.any():
+        raise PatchError(
+            f"layer '{spec.name}': alpha or mask of patch '{patch.name}' leave nothing inside; allowed: white where "
+            "relief is"
+        )
     how = RegisteredSpec(tuple(spec.tie_points), spec.mirror, spec.name, key)
     prints, found = register(ground.surface, triangles, patch, InsideBlocks.of(inside), how)
     cut = cutout(patch.height_mm, feather_weight(inside, patch.inside, spec.feather_mm / found.texel_mm))
+    if spec.feather_mm > 0 and cut.weight.max() < FULL_WEIGHT:
+        warnings.warn(
+            f"layer '{spec.name}': patch '{patch.name}' is narrower than twice feather_mm, {spec.feather_mm:g} mm, and "
+            f"never reaches more than {100 * cut.weight.max():.0f} % of its height; give a smaller feather_mm",
+            FaintLayerWarning,
+            stacklevel=3,
+        )
     levels = build_levels(cut.height_mm, found.texel_mm, False, cut.max_levels)
     shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
     return CompiledLayer(

@@ -104,21 +104,24 @@ def _put_in(own: dict[str, Any], head: Mapping[str, Any], label: str, tree: Yaml
         if key not in HEAD_KEYS
     ]
     head = _with_paths({key: value for key, value in head.items() if key in HEAD_KEYS}, head_folder)
-    both = [
-        Finding((key,), f"found here and in {label}", "in one of the two", point="key")
-        for key in ("mesh", "landmarks")
-        if key in own and key in head
-    ]
+    twice = [key for key in ("mesh", "landmarks") if key in own and key in head]
+    both = [Finding((key,), f"found here and in {label}", "in one of the two", point="key") for key in twice]
     out, replaced, regions, first = dict(own), set(), frozenset(), 0
     for key, value in head.items():
         mine = own.get(key)
-        if key == "regions" and isinstance(value, Mapping) and isinstance(mine, Mapping):
-            out[key], regions = {**mine, **value}, frozenset(value)
-        elif key == "directions" and isinstance(value, list) and isinstance(mine, list):
-            out[key], first = [*mine, *value], len(mine)
-        elif mine is None:
+        if key not in own:
             out[key] = value
             replaced.add(key)
+        elif key == "regions" and isinstance(mine, Mapping):
+            if isinstance(value, Mapping):
+                out[key], regions = {**mine, **value}, frozenset(value)
+            else:
+                wrong.append(Finding((key,), found_text(value), "a mapping of names"))
+        elif key == "directions" and isinstance(mine, list):
+            if isinstance(value, list):
+                out[key], first = [*mine, *value], len(mine)
+            else:
+                wrong.append(Finding((key,), found_text(value), "a list, each entry with a dash"))
     if "directions" not in out or first == 0:
         first = len(out["directions"]) if isinstance(out.get("directions"), list) else 0
     return Merged(out, label, tree, frozenset(replaced), regions, first, both, [*tree.findings, *wrong])

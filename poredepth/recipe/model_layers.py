@@ -62,7 +62,8 @@ class VarySpec(Spec):
         None,
         min_length=2,
         description="Stops from landmark to landmark; between two of them the factor changes evenly along the skin, "
-        "beyond them it stays. Stops of one value in a row are one place with several points.",
+        "beyond them it stays, between several it is averaged. Stops of one value in a row are one place with several "
+        "points.",
     )
     map: Text | None = Field(
         None,

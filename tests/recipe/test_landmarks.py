@@ -79,6 +79,37 @@ def test_the_hash_is_that_of_the_same_recipe_written_out(folder):
     assert recipe_hash(load_recipe(folder / "look.yaml")) != recipe_hash(with_head)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            "directions:\n  - {file: guides.obj}",
+            "directions: {file: guides.obj}",
+            "heads/anna.yaml:7:13: directions: found a mapping; allowed: a list, each entry with a dash",
+        ),
+        (
+            "directions:\n  - {file: guides.obj}",
+            "directions:",
+            "heads/anna.yaml:7:1: directions: found nothing; allowed: a list, each entry with a dash",
+        ),
+        (
+            "regions:\n  brow: {mask: brow.png}",
+            "regions: [brow]",
+            "heads/anna.yaml:5:10: regions: found a list of 1; allowed: a mapping of names",
+        ),
+    ],
+)
+def test_parts_of_a_head_file_of_the_wrong_kind_are_told(folder, old, new, told):
+    assert ANNA.count(old) == 1
+    assert findings(folder, anna=ANNA.replace(old, new)) == [told]
+
+
+def test_an_empty_part_of_the_look_beside_the_heads_is_told_in_the_look(folder):
+    found = findings(folder, LOOK + "landmarks:\n")
+    assert "look.yaml:12:1: landmarks: found here and in heads/anna.yaml; allowed: in one of the two" in found
+    assert not [line for line in found if line.startswith("heads/")]
+
+
 def test_unknown_landmarks_are_told_with_the_likely_name(folder):
     look = LOOK.replace("center: nose_tip", "center: nosetip").replace("[nasion,", "[naison,")
     assert findings(folder, look) == [

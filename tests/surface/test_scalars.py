@@ -2,13 +2,15 @@
 
 import numpy as np
 import pytest
-from meshes import flat_surface, sphere_surface
+from meshes import flat_surface, sphere_surface, two_sheets_mesh
+from meshes_seams import square_in_two_tiles
 
 from poredepth.errors import RegionError
 from poredepth.recipe.model_layers import VarySpec
+from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.points import random_skin_points
-from poredepth.surface.scalars import build_factor, factor_at
-from poredepth.surface.skin import Surface, refined
+from poredepth.surface.scalars import MissingFactorTileWarning, build_factor, factor_at
+from poredepth.surface.skin import Surface, refined, surface_from_mesh
 
 
 def _ramp(*stops):
@@ -48,6 +50,44 @@ def test_three_places_in_a_row_are_passed_one_after_the_other():
     assert value[near] == pytest.approx(np.interp(at[near, 0], [0, 40, 80], [0, 2, 1]), abs=0.03)
 
 
+def _at(surface, spec, places):
+    factor = build_factor(surface, spec, "layers[0].vary.gain", lambda name: None)
+    found = nearest_skin_points(surface, np.array(places, float))
+    return factor_at(
+        surface, factor, np.array([p.triangle for p in found]), np.array([p.barycentric for p in found], np.float32)
+    )
+
+
+@pytest.mark.parametrize("values", [(0.0, 1.0, 0.0), (0.5, 1.5, 0.5), (2.0, 1.0, 4.0), (1.0, 3.0, 2.0)])
+def test_places_that_do_not_lie_in_a_row_have_their_values_and_none_beyond(values):
+    s = refined(flat_surface(40, 40, 40), 1.0)
+    places = [(8, 8, 0), (32, 8, 0), (20, 28, 0)]
+    spec = _ramp(*zip(places, values, strict=True))
+    assert _at(s, spec, places) == pytest.approx(values, abs=0.02)
+    _, everywhere = _values(s, spec)
+    assert min(values) - 1e-6 <= everywhere.min() and everywhere.max() <= max(values) + 1e-6
+
+
+def test_places_on_two_pieces_of_mesh():
+    """Each piece has its own stops, joined by a place with a point on both, in either order."""
+    s = surface_from_mesh(two_sheets_mesh(20, 8, 0.5), "mm")
+    low, high = s.position_mm[:, 2].min(), s.position_mm[:, 2].max()
+    joined = [((10, 10, low), 1.0), ((10, 10, high), 1.0)]
+    for middle in (joined, joined[::-1]):
+        spec = _ramp(((2, 10, low), 0.0), *middle, ((18, 10, high), 3.0))
+        found = _at(s, spec, [(2, 10, low), (10, 10, low), (10, 10, high), (18, 10, high)])
+        assert found == pytest.approx([0, 1, 1, 3], abs=0.12)  # between the points of the mesh it is linear
+    with pytest.raises(RegionError, match="do not hang together"):
+        _at(s, _ramp(((2, 10, low), 0.0), ((18, 10, high), 3.0)), [(2, 10, low)])
+
+
+def test_a_picture_that_leaves_a_tile_out_is_told():
+    s = surface_from_mesh(square_in_two_tiles(), "mm")
+    white = {1001: np.ones((8, 8), np.float32)}
+    with pytest.warns(MissingFactorTileWarning, match=r"layers\[0\]\.vary\.gain\.map: no picture for UV tile 1012"):
+        build_factor(s, VarySpec(map="x.png"), "layers[0].vary.gain", lambda name: white)
+
+
 def test_a_ramp_runs_along_the_skin():
     """Half round a ball of 30 mm is 94 mm, not 60."""
     s = refined(sphere_surface(30, 16), 2.5)
@@ -69,6 +109,7 @@ def test_a_picture_runs_from_black_to_white():
     [
         ([((10, 30, 0), 1.0), ((10, 300, 0), 2.0)], r"layers\[0\]\.vary\.gain\.ramp\[1\]\.at: \[10, 300, 0\] is 240"),
         ([((10, 30, 0), 1.0), ((10, 30, 0), 2.0)], "two stops of different value lie at one point"),
+        ([((14, 16, 0), 1.0), ((14, 16, 0), 2.0)], "two stops of different value lie at one point"),
     ],
 )
 def test_stops_that_make_no_ramp_are_refused(stops, told):
