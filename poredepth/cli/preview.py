@@ -12,20 +12,24 @@ from poredepth.cli.prepared import prepared, prepared_ground
 from poredepth.cli.progress import shown_progress
 
 NAME = "preview"
-HELP = """Look at a region at the map's full resolution, under raking light, with a scale bar in mm; or, with
---show directions, at the direction of the skin, drawn as lines on the head.
+HELP = """Look at a region at the map's full resolution, under raking light, with a scale bar in mm; with --show head,
+at the head with its relief; with --show directions, at the direction of the skin, drawn as lines on the head.
 
 The heights shown are bit for bit a crop of the composed map.
 
 Examples: poredepth preview demo_data/head.yaml --region cheek_left -o cheek.png; poredepth preview demo_data/head.yaml
---show directions -o directions.png
+--show head --turn 20 -o head.png; poredepth preview demo_data/head.yaml --show directions -o directions.png
 """
 
-#: A drawing of directions holds everything in memory at once, four samples to a pixel.
+#: A drawing of the head holds everything in memory at once, four samples to a pixel.
 MOST_DRAWN_PX = 2048
-SHOWN = ("relief", "directions")
-#: Options that say nothing to one of the two pictures.
-NOT_WITH = {"directions": ("size", "light", "elevation"), "relief": ("turn", "pitch")}
+SHOWN = ("relief", "head", "directions")
+#: Options that say nothing to one of the pictures.
+NOT_WITH = {
+    "directions": ("size", "light", "elevation"),
+    "head": ("region", "size", "light", "elevation"),
+    "relief": ("turn", "pitch"),
+}
 
 
 def command(
@@ -38,7 +42,8 @@ def command(
         "preview.png"
     ),
     show: Annotated[
-        str, typer.Option("--show", metavar="NAME", help="relief, or directions: the lines prints are laid along.")
+        str,
+        typer.Option("--show", metavar="NAME", help="relief, head, or directions: lines that prints follow."),
     ] = "relief",
     window: Annotated[
         int, typer.Option("--window", metavar="PIXELS", min=16, max=8192, help="Largest side shown.")
@@ -53,10 +58,10 @@ def command(
     ] = 18.0,
     turn: Annotated[
         float,
-        typer.Option("--turn", metavar="DEGREES", help="With directions: the face turned to the picture's right."),
+        typer.Option("--turn", metavar="DEGREES", help="With head, directions: turn to the picture's right."),
     ] = 0.0,
     pitch: Annotated[
-        float, typer.Option("--pitch", metavar="DEGREES", help="With directions: the face turned down.")
+        float, typer.Option("--pitch", metavar="DEGREES", help="With head, directions: the face turned down.")
     ] = 0.0,
 ) -> None:
     from poredepth import load_recipe
@@ -69,6 +74,8 @@ def command(
     check_region(loaded, region)  # before the long work
     if show == "directions":
         image, said = _directions(loaded, region, size_px=window, azimuth_deg=turn, pitch_deg=pitch)
+    elif show == "head":
+        image, said = _head(loaded, size_px=window, azimuth_deg=turn, pitch_deg=pitch)
     else:
         how = {"size_px": window, "map_size_px": size, "azimuth_deg": light, "elevation_deg": elevation}
         image, said = _relief(loaded, region, **how)
@@ -83,9 +90,9 @@ def _check_show(ctx: typer.Context, show: str, window: int) -> None:
         source = ctx.get_parameter_source(name)
         if source is not None and source.name == "COMMANDLINE":
             raise typer.BadParameter(f"not with --show {show}; leave it out", param_hint=f"--{name}")
-    if show == "directions" and window > MOST_DRAWN_PX:
+    if show != "relief" and window > MOST_DRAWN_PX:
         raise typer.BadParameter(
-            f"{window}; allowed with --show directions: 16 to {MOST_DRAWN_PX} pixels", param_hint="--window"
+            f"{window}; allowed with --show {show}: 16 to {MOST_DRAWN_PX} pixels", param_hint="--window"
         )
 
 
@@ -102,6 +109,16 @@ def _relief(recipe, region: str | None, **how):
         f"{seen.window.col_px} to {seen.window.col_px + cols}, {seen.texel_um:.1f} um a texel, heights "
         f"{seen.height_mm.min():.4f} to {seen.height_mm.max():.4f} mm"
     )
+
+
+def _head(recipe, **how):
+    from poredepth.view.head import head_picture
+
+    with shown_progress() as on_progress:
+        composition = prepared(recipe, on_progress)
+        on_progress("preview", 0, 1)
+        image = head_picture(composition, **how)
+    return image, f"the head with its relief, turned {how['azimuth_deg']:g} deg, pitched {how['pitch_deg']:g} deg"
 
 
 def _directions(recipe, region: str | None, **how):

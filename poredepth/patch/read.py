@@ -17,12 +17,17 @@ from poredepth.patch.types import (
     CoarseHeightWarning,
     HeightPatch,
     PatchOffsetWarning,
+    PatchScaleWarning,
     Provenance,
     check_all_finite,
     check_finite_number,
     check_positive,
 )
 from poredepth.units import UM_PER_MM, mm_from
+
+#: Pixel sizes and roughness of anything from a microscope's picture of skin to a face scan's: own choice, wide.
+PLAUSIBLE_TEXEL_UM = (0.5, 1000.0)
+PLAUSIBLE_SQ_UM = 2000.0
 
 #: A mean height above this share of Sq is reported: own choice, far above what a levelled patch keeps.
 OFFSET_PER_SQ_RATIO = 0.25
@@ -138,6 +143,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     height_mm = (values.astype(np.float64) - zero) * (-height_um if invert else height_um) / UM_PER_MM
     with np.errstate(over="ignore"):
         check_all_finite(where, height_mm.astype(np.float32))
+    _warn_of_scale(where, texel_um, height_mm)
     inside = _inside(where, path, alpha, mask, values.shape)
     _warn_if_offset(where, height_mm if inside is None else height_mm[inside >= 0.5])
     provenance = Provenance(source, licence, consent, str(path), _sha256_of(path))
@@ -205,6 +211,19 @@ def _warn_if_coarse(path: Path, codes: np.ndarray, height_um: float) -> None:
         CoarseHeightWarning,
         stacklevel=3,
     )
+
+
+def _warn_of_scale(where: str, texel_um: float, height_mm: np.ndarray) -> None:
+    """Sizes that no relief of skin has: most likely a number in another unit."""
+    low, high = PLAUSIBLE_TEXEL_UM
+    sq_um = UM_PER_MM * float(height_mm.std())
+    told = []
+    if not low <= texel_um <= high:
+        told.append(f"texel_um is {texel_um:g}; pictures of skin have {low:g} to {high:g}")
+    if sq_um > PLAUSIBLE_SQ_UM:
+        told.append(f"its relief has Sq {sq_um:.4g} um; that of skin is below {PLAUSIBLE_SQ_UM:g} um: check height_um")
+    for what in told:
+        warnings.warn(f"{where}: {what}; both are in micrometres, 1000 to a mm", PatchScaleWarning, stacklevel=4)
 
 
 def _warn_if_offset(where: str, height_mm: np.ndarray) -> None:

@@ -17,6 +17,10 @@ class CoarseHeightWarning(PoredepthWarning):
     """The picture's codes are so few that one step shows as a terrace on the skin."""
 
 
+class PatchScaleWarning(PoredepthWarning):
+    """The patch is of a size that skin does not have, as by a number in another unit."""
+
+
 class PatchOffsetWarning(PoredepthWarning):
     """The patch has a mean height of its own, which would lift or sink the whole skin."""
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from itertools import combinations
 from typing import Any, Literal, get_args
 
@@ -102,6 +103,27 @@ PLAUSIBLE_MISFIT = 0.05
 #: A landmark farther off than this share of the face is no landmark of a face.  Own choice: a nose twice as long, or a
 #: jaw half as long again, passes.
 FAR_RATIO = 0.6
+
+
+#: A name as like a standard one as this (difflib ratio) is that one, misspelt.
+SAME_WORD = 0.8
+
+
+def spelt_right(data: Mapping[str, Any]) -> tuple[Mapping[str, Any], list[Finding]]:
+    """The recipe's plain data with misspelt names of standard landmarks put right, and a finding for each of them."""
+    landmarks = data.get("landmarks")
+    if not isinstance(landmarks, Mapping):
+        return data, []
+    lacking, findings, out = [name for name in LANDMARKS if name not in landmarks], [], {}
+    for name, point in landmarks.items():
+        close = (
+            get_close_matches(name, lacking, 1, SAME_WORD) if isinstance(name, str) and name not in LANDMARKS else []
+        )
+        if close:
+            allowed = "a standard landmark, or a name unlike theirs"
+            findings.append(Finding(("landmarks", name), "found a name that nearly is one", allowed, close[0], "key"))
+        out[close[0] if close else name] = point
+    return ({**data, "landmarks": out}, findings) if findings else (data, [])
 
 
 def part_findings(data: Mapping[str, Any]) -> Iterator[Finding]:

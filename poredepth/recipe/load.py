@@ -15,9 +15,10 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from poredepth.errors import RecipeError
+from poredepth.recipe.anatomy import spelt_right
 from poredepth.recipe.checks import check_findings
 from poredepth.recipe.files import file_findings
-from poredepth.recipe.headfile import Merged, merged
+from poredepth.recipe.headfile import HEAD_KEYS, Merged, merged
 from poredepth.recipe.landmarks import with_points
 from poredepth.recipe.model import Recipe
 from poredepth.recipe.model_layers import LayerSpec
@@ -134,9 +135,13 @@ def _check(data: Any, folder: Path, check_files: bool = True) -> tuple[Recipe | 
         # its other keys may follow other rules: say no more about them
         allowed = f"{RECIPE_VERSION}, the version of recipes this program reads"
         return None, [Finding(("poredepth",), found_text(version), allowed)]
+    if "poredepth" not in data and data and set(data) <= set(HEAD_KEYS):
+        allowed = f"a recipe (poredepth: {RECIPE_VERSION}) that names this file: head: FILE"
+        return None, [Finding((), "a head file, which holds no layers", allowed)]
+    data, misspelt = spelt_right(data)
     data, unknown = with_points(data)
     recipe, findings = _type_findings(data)
-    findings += unknown + check_findings(data) + (file_findings(data, folder) if check_files else [])
+    findings += misspelt + unknown + check_findings(data) + (file_findings(data, folder) if check_files else [])
     if recipe is not None:
         recipe._folder = folder
     return recipe, findings

@@ -161,8 +161,9 @@ def _tie_rows(found: Registration) -> list[Row]:
     return [
         (
             f"  tie_points[{fit.number}]",
-            f"px {coordinates(fit.px)} at {coordinates(fit.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm, "
-            f"residual {fit.residual_mm:.3f} mm, without it {fit.left_out_mm:.2f} mm",
+            f"px {coordinates(fit.px)} at {coordinates(fit.at)}{mirrored}: snapped {fit.snapped_mm:.2f} mm"
+            + (f", more than {ON_SKIN_MM:g} mm: check it" if fit.snapped_mm > ON_SKIN_MM else "")
+            + f", residual {fit.residual_mm:.3f} mm, without it {fit.left_out_mm:.2f} mm",
         )
         for fit in found.ties
     ]

@@ -277,11 +277,11 @@ def _draw_axes(draw: ImageDraw.ImageDraw, surface: Surface, panel: _Panel, font,
 
 
 def _callouts(panel: _Panel, surface: Surface, marks: Points, texts: Mapping[str, str], depth) -> list[Callout]:
-    """Marks that are seen in a panel."""
+    """Marks that are seen in a panel, and those off the skin, which must be found wherever they are."""
     out = []
     for name, at in marks.items():
         x, y, z = panel.on_sheet(np.asarray(at, float)[None] * surface.mm_per_unit)[0]
-        if _is_seen(x, y, z + HIDDEN_MM * panel.px_per_mm, depth):
+        if texts[name] != name or _is_seen(x, y, z + HIDDEN_MM * panel.px_per_mm, depth):
             out.append(Callout(float(x), float(y), texts[name], texts[name] != name))
     return out
 

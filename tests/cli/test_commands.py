@@ -167,6 +167,10 @@ def test_preview_heights_line_names_the_crop_and_the_picture_is_there(folder):
 def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
     (folder / "plate.yaml").write_text(RECIPE.replace("{points: [[5, 20, 0], [35, 22, 0]]}",
                                                       "{around: [20, 20, 0], radius_mm: 15, way: rings}"))  # fmt: skip
+    done = _run("preview", "plate.yaml", "--show", "head", "-o", "head.png", "--window", 200, "--pitch", 30, cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert "turned 0 deg, pitched 30 deg" in done.stdout
+    assert iio.imread(folder / "head.png").shape == (200, 200, 3)
     done = _run("preview", "plate.yaml", "--show", "directions", "-o", "lines.png", "--window", 300, cwd=folder)
     assert done.returncode == 0, done.stderr
     assert done.stdout == (
@@ -278,7 +282,8 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
         (["inspect", "nothing"], 3, "nothing: no such file"),
         (["inspect", "plate.txt"], 3, "allowed: .obj, .yaml"),
         (["inspect"], 2, "give a mesh, recipe, picture or map"),
-        (["preview", "plate.yaml", "--show", "lines"], 2, "'lines'; allowed: relief, directions"),
+        (["preview", "plate.yaml", "--show", "lines"], 2, "'lines'; allowed: relief, head, directions"),
+        (["preview", "plate.yaml", "--show", "head", "--region", "middle"], 2, "not with --show head"),
         (["preview", "plate.yaml", "--show", "directions", "--light", "5"], 2, "not with --show directions"),
         (["preview", "plate.yaml", "--turn", "5"], 2, "not with --show relief"),
         (["preview", "plate.yaml", "--show", "directions", "--window", "4000"], 2, "16 to 2048 pixels"),

@@ -13,7 +13,7 @@ from PIL import Image
 
 from poredepth.errors import PatchError
 from poredepth.patch.read import load_patch, read_picture
-from poredepth.patch.types import CoarseHeightWarning, PatchOffsetWarning
+from poredepth.patch.types import CoarseHeightWarning, PatchOffsetWarning, PatchScaleWarning
 
 CODES = np.array([[0, 1, 32767, 32768, 65535], [5, 6, 7, 8, 9], [10, 20, 30, 40, 50], [9, 8, 7, 6, 5]], np.uint16)
 
@@ -351,3 +351,17 @@ def test_a_tiny_picture_is_refused(tmp_path):
     path = write_tiff(tmp_path / "a.tif", CODES[:3])
     with pytest.raises(PatchError, match=r"found 3 x 5 texels \(rows x cols\); allowed is at least 4 x 4"):
         load_patch("p", path, texel_um=10, height_um=100)
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ({"texel_um": 0.02, "height_um": 180}, "texel_um is 0.02; pictures of skin have 0.5 to 1000"),
+        ({"texel_um": 20, "height_um": 180_000}, "its relief has Sq .* um; that of skin is below 2000 um"),
+    ],
+)
+def test_numbers_in_another_unit_are_told(tmp_path, keys, told):
+    code = np.random.default_rng(0).integers(0, 65536, (64, 64)).astype(np.uint16)
+    write_png(tmp_path / "skin.png", code)
+    with pytest.warns(PatchScaleWarning, match=told):
+        load_patch("skin", tmp_path / "skin.png", **keys)

@@ -376,7 +376,7 @@ def test_a_fold_outside_the_patch_does_not_matter():
     ties = _changed(4, px=[215, 135])
     with pytest.raises(PlacementError, match="fold over itself"):
         _composed(_patch(np.zeros((ROWS, COLS))), _layer(ties), flat_mesh(n=40))
-    c = _composed(_patch(np.zeros((ROWS, COLS)), inside=inside), _layer(ties), flat_mesh(n=40))
+    c = _composed(_patch(np.zeros((ROWS, COLS)), inside=inside), {**_layer(ties), "feather_mm": 1.0}, flat_mesh(n=40))
     assert 0 < len(c.layers[0].prints.print_id) < 400
 
 

@@ -45,8 +45,10 @@ def test_missing_landmarks_are_one_line_at_the_first_region_that_needs_them(tmp_
     marks = {name: at for name, at in MARKS_CM.items() if name not in ("chin", "eye_outer_right", "jaw_angle_left")}
     marks = {("nose_typ" if name == "nose_tip" else name): at for name, at in marks.items()}
     assert findings(tmp_path, marks, "  mouth: {part: lips}\n  brow: {part: forehead}\n") == [
-        "look.yaml:20:17: regions.mouth.part: found 'lips' without the landmarks nose_tip, chin, eye_outer_right, but "
-        f"'nose_typ'; allowed: beside landmarks: {', '.join(NEEDED)}; did you mean 'nose_tip'?"
+        "look.yaml:4:3: landmarks.nose_typ: found a name that nearly is one; allowed: a standard landmark, or a name "
+        "unlike theirs; did you mean 'nose_tip'?",
+        "look.yaml:20:17: regions.mouth.part: found 'lips' without the landmarks chin, eye_outer_right; allowed: "
+        f"beside landmarks: {', '.join(NEEDED)}",
     ]
 
 

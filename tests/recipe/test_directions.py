@@ -147,6 +147,6 @@ def test_landmarks_of_a_head_file_serve_a_preset_of_the_look(folder):
     (folder / "anna.yaml").write_text(head.replace("poredepth: 1\n", ""))
     look = "poredepth: 1\nhead: anna.yaml\ndirections:" + rest
     assert parse_recipe(look, folder).directions[0].preset == "tension_lines"
-    (folder / "anna.yaml").write_text(head.replace("poredepth: 1\n", "").replace("chin:", "chinn:"))
+    (folder / "anna.yaml").write_text(head.replace("poredepth: 1\n", "").replace("chin:", "point_of_the_jaw:"))
     with pytest.raises(RecipeError, match=r"directions\[0\]\.preset: tension_lines lacks the landmark chin"):
         parse_recipe(look, folder)

@@ -178,3 +178,16 @@ def test_the_schema_takes_names_and_head_files():
         jsonschema.validate({"poredepth": 1}, schema)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({**good, "landmarks": {"a": "b"}}, schema)
+
+
+def test_a_misspelt_standard_landmark_is_told_once_where_it_stands(folder):
+    anna = ANNA.replace("nasion:", "nasoin:")
+    assert findings(folder, anna=anna) == [
+        "heads/anna.yaml:4:3: landmarks.nasoin: found a name that nearly is one; allowed: a standard landmark, or a "
+        "name unlike theirs; did you mean 'nasion'?"
+    ]
+
+
+def test_a_head_file_given_as_a_recipe_is_told(folder):
+    with pytest.raises(RecipeError, match=r":1:1: recipe: a head file, which holds no layers; allowed: a rec"):
+        load_recipe(folder / "heads/anna.yaml")
