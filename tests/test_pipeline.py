@@ -162,7 +162,7 @@ def test_map_layer_lands_where_it_was_painted_in_mirrored_and_turned_charts():
 
 
 def test_a_map_that_leaves_a_tile_out_is_told():
-    from poredepth.mix.layers import MissingTileWarning
+    from poredepth.surface.masks import MissingTileWarning
 
     with pytest.warns(MissingTileWarning, match="layer 'base': no picture for UV tile 1001, the layer is flat there"):
         composed_of(flat_mesh(), "mm", {}, [{"name": "base", "map": "array", "scale_mm": 1.0}],

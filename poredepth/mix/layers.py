@@ -22,10 +22,10 @@ from poredepth.placement.ties import RegisteredSpec
 from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.recipe.model_layers import LayerSpec
 from poredepth.surface.directions import DirectionField
+from poredepth.surface.masks import warn_of_missing_tiles
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.scalars import Factor, factor_at
 from poredepth.surface.skin import Surface
-from poredepth.surface.tiles import tiles_touched
 
 #: A relief smaller than this share of its true size is taken for a mistake.
 LEAST_SIZE = 0.05
@@ -40,10 +40,6 @@ class EmptyLayerWarning(PoredepthWarning):
 
 class FaintLayerWarning(PoredepthWarning):
     """A registered patch fades out before it has reached its height."""
-
-
-class MissingTileWarning(PoredepthWarning):
-    """A map layer has no picture for some of the skin."""
 
 
 @dataclass(frozen=True)
@@ -214,19 +210,8 @@ def compile_map_layer(
                 f"layer '{spec.name}', tile {tile}: a map of shape {shape}; allowed: a square picture of at least "
                 "4 x 4 texels, as UV tiles are"
             )
-    _warn_of_missing_tiles(spec, tiles, surface)
+    warn_of_missing_tiles(surface, tiles, f"layer '{spec.name}'", "the layer is flat there")
     # one unit of UV wide, whatever the picture's size; square pictures as UV tiles are
     stacks = [build_levels(np.asarray(heights_mm[t], np.float32), 1.0 / heights_mm[t].shape[1], False) for t in tiles]
     prints, pictures = map_prints(surface, tiles), pack_pictures(stacks, periodic=False)
     return CompiledLayer(spec.name, spec.gain, spec.region, prints, pictures, in_uv=True, gain_factor=factors.gain)
-
-
-def _warn_of_missing_tiles(spec: LayerSpec, tiles: tuple[int, ...], surface: Surface) -> None:
-    missing = sorted(set(tiles_touched(*surface.tile_span)) - set(tiles))
-    if missing:
-        warnings.warn(
-            f"layer '{spec.name}': no picture for UV tile {', '.join(map(str, missing))}, the layer is flat there; a "
-            "name with <UDIM> in place of the tile number takes all tiles",
-            MissingTileWarning,
-            stacklevel=2,
-        )

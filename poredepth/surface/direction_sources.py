@@ -12,8 +12,8 @@ from poredepth.errors import RegionError
 from poredepth.patch.angles import AnglePicture
 from poredepth.recipe.model_skin import DirectionSpec
 from poredepth.recipe.presets import TENSION_LANDMARKS
-from poredepth.surface.locate import SkinPoint, nearest_skin_points
-from poredepth.surface.pulls import Pull, around_pull, form_pull, guide_pull, map_pull, snap_limit_mm
+from poredepth.surface.locate import SkinPoint, snapped_points
+from poredepth.surface.pulls import Pull, around_pull, form_pull, guide_pull, map_pull
 from poredepth.surface.skin import Surface
 from poredepth.surface.tension_lines import tension_lines_mm
 
@@ -102,13 +102,7 @@ def _tension_pull(surface: Surface, label: str, landmarks: Mapping[str, Sequence
 
 def _skin_point(surface: Surface, label: str, point: Sequence[float]) -> SkinPoint:
     """Nearest skin point of a point in mesh units."""
-    found = nearest_skin_points(surface, np.asarray(point, float) * surface.mm_per_unit)[0]
-    limit_mm = snap_limit_mm(surface)
-    if found.snapped_mm > limit_mm:
-        raise RegionError(
-            f"{label}: {[float(x) for x in point]} is {found.snapped_mm:.1f} mm from the skin; allowed: up to "
-            f"{limit_mm:.1f} mm; the point is in the mesh file's unit: check the unit and the coordinates"
-        )
+    [found] = snapped_points(surface, np.asarray(point, float)[None] * surface.mm_per_unit, [label])
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import numpy as np
 from poredepth.errors import PoredepthWarning, RegionError
 from poredepth.surface import mask_kernels as kernels
 from poredepth.surface.skin import Surface
-from poredepth.surface.tiles import column_and_row
+from poredepth.surface.tiles import column_and_row, tiles_touched
 
 Pictures = Mapping[int, np.ndarray]
 
@@ -28,6 +28,22 @@ SEAM_STEP_MM = 0.5
 
 class MaskSeamWarning(PoredepthWarning):
     """A painted mask says one thing on one side of a UV seam and another on the other side."""
+
+
+class MissingTileWarning(PoredepthWarning):
+    """A picture in UV is there for some of the skin only."""
+
+
+def warn_of_missing_tiles(surface: Surface, tiles: Collection[int], what: str, so: str) -> None:
+    """Warn if skin lies in UV tiles other than those given; ``so`` says what follows for it."""
+    missing = sorted(set(tiles_touched(*surface.tile_span)) - set(tiles))
+    if missing:
+        warnings.warn(
+            f"{what}: no picture for UV tile {', '.join(map(str, missing))}, {so}; a name with <UDIM> in place of the "
+            "tile number takes all tiles",
+            MissingTileWarning,
+            stacklevel=3,
+        )
 
 
 def read_masks(path: Path, read_picture: Callable[[Path], np.ndarray], tiles: Mapping[int, Path]) -> Pictures:

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
 
-from poredepth.errors import PoredepthWarning, RegionError
+from poredepth.errors import RegionError
 from poredepth.recipe.model_layers import VarySpec
 from poredepth.surface.geodesic import distance_from_point_mm
 from poredepth.surface.locate import SkinPoint, snapped_points
-from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures
+from poredepth.surface.masks import Pictures, filled_beside_charts, sample_pictures, warn_of_missing_tiles
 from poredepth.surface.skin import Surface
-from poredepth.surface.tiles import tiles_touched
 
 
 @dataclass(frozen=True)
@@ -40,10 +38,6 @@ Factor = VertexFactor | PictureFactor
 LEAST_APART_MM = 1e-3
 
 
-class MissingFactorTileWarning(PoredepthWarning):
-    """A painted factor has no picture for some of the skin."""
-
-
 def build_factor(surface: Surface, spec: VarySpec, where: str, read_mask: Callable[[str], Pictures]) -> Factor:
     """Turn what a recipe says into a factor on the skin.
 
@@ -59,14 +53,7 @@ def build_factor(surface: Surface, spec: VarySpec, where: str, read_mask: Callab
     if spec.map is not None:
         black, white = (default if x is None else x for x, default in ((spec.black, 0.0), (spec.white, 1.0)))
         pictures = filled_beside_charts(surface, read_mask(spec.map))
-        missing = sorted(set(tiles_touched(*surface.tile_span)) - set(pictures))
-        if missing:
-            warnings.warn(
-                f"{where}.map: no picture for UV tile {', '.join(map(str, missing))}, which counts as black there; a "
-                "name with <UDIM> in place of the tile number takes all tiles",
-                MissingFactorTileWarning,
-                stacklevel=2,
-            )
+        warn_of_missing_tiles(surface, pictures, f"{where}.map", "which counts as black there")
         return PictureFactor(pictures, black, white)
     return VertexFactor(_ramp(surface, spec, where).astype(np.float32))
 

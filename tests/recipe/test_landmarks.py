@@ -191,3 +191,14 @@ def test_a_misspelt_standard_landmark_is_told_once_where_it_stands(folder):
 def test_a_head_file_given_as_a_recipe_is_told(folder):
     with pytest.raises(RecipeError, match=r":1:1: recipe: a head file, which holds no layers; allowed: a rec"):
         load_recipe(folder / "heads/anna.yaml")
+
+
+def test_tie_points_and_rings_take_landmarks_too(folder):
+    ties = "[{px: [1, 2], at: nose_tip}, {px: [30, 2], at: nasion}, {px: [5, 40], at: [1, 2, 3]}]"
+    rings = "  - {around: nasion, radius_mm: 9, way: rings}\n"
+    look = LOOK.replace("[nasion, nose_tip]}\n", "[nasion, nose_tip]}\n" + rings)
+    look += f"  - {{name: scan, patch: pores, place: registered, tie_points: {ties}}}\n"
+    (folder / "look.yaml").write_text(look)
+    recipe = load_recipe(folder / "look.yaml")
+    assert recipe.directions[1].around == (0, 0.5, 9)
+    assert [tie.at for tie in recipe.layers[1].tie_points] == [(0, -4, 11.4), (0, 0.5, 9), (1, 2, 3)]

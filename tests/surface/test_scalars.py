@@ -8,8 +8,9 @@ from meshes_seams import square_in_two_tiles
 from poredepth.errors import RegionError
 from poredepth.recipe.model_layers import VarySpec
 from poredepth.surface.locate import nearest_skin_points
+from poredepth.surface.masks import MissingTileWarning
 from poredepth.surface.points import random_skin_points
-from poredepth.surface.scalars import MissingFactorTileWarning, build_factor, factor_at
+from poredepth.surface.scalars import build_factor, factor_at
 from poredepth.surface.skin import Surface, refined, surface_from_mesh
 
 
@@ -84,7 +85,7 @@ def test_places_on_two_pieces_of_mesh():
 def test_a_picture_that_leaves_a_tile_out_is_told():
     s = surface_from_mesh(square_in_two_tiles(), "mm")
     white = {1001: np.ones((8, 8), np.float32)}
-    with pytest.warns(MissingFactorTileWarning, match=r"layers\[0\]\.vary\.gain\.map: no picture for UV tile 1012"):
+    with pytest.warns(MissingTileWarning, match=r"layers\[0\]\.vary\.gain\.map: no picture for UV tile 1012"):
         build_factor(s, VarySpec(map="x.png"), "layers[0].vary.gain", lambda name: white)
 
 

@@ -124,7 +124,7 @@ def test_landmarks_that_cannot_be_are_told():
     landmarks = landmarks_cm() | {"chin": (0.0, -11.47, 30.0)}
     with pytest.raises(
         RegionError,
-        match=r"^directions\[0\]\.preset: landmark chin: \[0\.0, -11\.47, 30\.0\] is 2\d\d\.\d mm from the skin; "
+        match=r"^directions\[0\]\.preset: landmark chin: \[0, -11\.47, 30\] is 2\d\d\.\d mm from the skin; "
         "allowed: up to",
     ):
         pulls_on(s, landmarks)
