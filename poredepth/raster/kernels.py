@@ -145,7 +145,8 @@ def add_prints(
 
     Parameters
     ----------
-    triangle int32 (n,), -1 without skin; barycentric float32 (n, 3); mask float32 (n,); gain : float
+    triangle int32 (n,), -1 without skin; barycentric float32 (n, 3); mask float32 (n,), factor at each point, which may
+        be negative, as in differences of bands; where it is 0 nothing is looked up; gain : float
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
     start, picture, corner_mm, corner_weight, zoom, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
@@ -162,7 +163,7 @@ def add_prints(
     live = np.empty(most_rows, np.int64)
     for p in range(len(triangle)):
         t = triangle[p]
-        if t < 0 or mask[p] <= np.float32(0):
+        if t < 0 or mask[p] == np.float32(0):
             continue
         first, last = start[t], start[t + 1]
         if first == last:
