@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from poredepth.measure import SeamMeasure, measure_seams
     from poredepth.mix.blocks import Blocking
     from poredepth.output import MapMetadata, WrittenMap, read_map
+    from poredepth.parts import compose_parts, write_parts
     from poredepth.patch.read import load_patch
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
@@ -65,6 +66,7 @@ _HOME = {
     "Surface": "surface.skin",
     "WrittenMap": "output",
     "compose": "maps",
+    "compose_parts": "parts",
     "load_patch": "patch.read",
     "load_recipe": "recipe",
     "load_surface": "surface.skin",
@@ -79,6 +81,7 @@ _HOME = {
     "recipe_schema": "recipe",
     "surface_from_mesh": "surface.skin",
     "write_maps": "maps",
+    "write_parts": "parts",
 }
 
 __all__ = [
@@ -106,6 +109,7 @@ __all__ = [
     "WrittenMap",
     "__version__",
     "compose",
+    "compose_parts",
     "load_patch",
     "load_recipe",
     "load_surface",
@@ -120,6 +124,7 @@ __all__ = [
     "recipe_schema",
     "surface_from_mesh",
     "write_maps",
+    "write_parts",
 ]
 
 

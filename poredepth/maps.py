@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,7 +68,7 @@ def compose(
     HeightMap by tile number
     """
     raster = composition.raster(size_px)
-    _seams_first(composition, raster, on_progress)
+    seams_first(composition, raster, on_progress)
     texel_mm = median_texel_mm(composition.surface, raster.size_px)
     return {
         tile: HeightMap(_filled(composition, raster, tile, None, blocking, on_progress), tile, texel_mm)
@@ -102,12 +102,12 @@ def write_maps(
     CalibrationError : heights that do not fit the asked scale
     MapFileError : a file that cannot be written or does not read back
     """
-    folder = _made(Path(folder))
+    folder = opened(folder)
     output, raster = composition.recipe.output, composition.raster()
-    stem = stem or (composition.recipe.file.stem if composition.recipe.file is not None else "displacement")
-    several = len(raster.tiles) > 1 if number_tiles is None else number_tiles
-    _seams_first(composition, raster, on_progress)
-    with _room_for(raster, folder) as room:
+    stem = stem or map_stem(composition)
+    several = numbered(raster) if number_tiles is None else number_tiles
+    seams_first(composition, raster, on_progress)
+    with room_for(raster, folder) as room:
         heights = [_filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles]
         ranges = [range_mm(RowSource.of(height_mm, raster.whole().shape)) for height_mm in heights]
         calibration = fit_calibration(
@@ -130,10 +130,30 @@ def write_maps(
     return written
 
 
-def map_metadata(composition: Composition, raster: TileRaster, tile: int, calibration: Calibration) -> MapMetadata:
-    """What a map file says about itself: recipe, seed, texel size, layers, and each patch's source and terms."""
+def map_stem(composition: Composition) -> str:
+    """File name of a composition's maps without tile number and ending."""
+    return composition.recipe.file.stem if composition.recipe.file is not None else "displacement"
+
+
+def numbered(raster: TileRaster) -> bool:
+    """Whether file names carry tile numbers."""
+    return len(raster.tiles) > 1
+
+
+def map_metadata(
+    composition: Composition,
+    raster: TileRaster,
+    tile: int,
+    calibration: Calibration,
+    only: Collection[str] | None = None,
+) -> MapMetadata:
+    """What a map file says about itself: recipe, seed, texel size, layers, and each patch's source and terms.
+
+    ``only`` : names of the layers that are in it; default: all
+    """
     recipe = composition.recipe
-    used = {name for spec in recipe.layers for name in spec.patch_shares}
+    layers = [spec for spec in recipe.layers if only is None or spec.name in only]
+    used = {name for spec in layers for name in spec.patch_shares}
     patches = tuple(_patch_record(recipe, patch) for name, patch in composition.patches.items() if name in used)
     return MapMetadata(
         recipe=recipe.file.name if recipe.file is not None else None,
@@ -144,7 +164,7 @@ def map_metadata(composition: Composition, raster: TileRaster, tile: int, calibr
         texel_um=1000.0 * median_texel_mm(composition.surface, raster.size_px),
         gutter_px=raster.gutter_px,
         patches=patches,
-        layers=tuple(layer.name for layer in composition.layers),
+        layers=tuple(spec.name for spec in layers),
     )
 
 
@@ -162,7 +182,9 @@ def _patch_record(recipe: Recipe, patch: HeightPatch) -> PatchRecord:
     return PatchRecord(patch.name, **{key: value for key, value in known.items() if value is not None})
 
 
-def _made(folder: Path) -> Path:
+def opened(folder: Path | str) -> Path:
+    """A folder to write to, made if missing."""
+    folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -171,9 +193,9 @@ def _made(folder: Path) -> Path:
 
 
 @contextmanager
-def _room_for(raster: TileRaster, folder: Path) -> Iterator[Path | None]:
+def room_for(raster: TileRaster, folder: Path, n_maps: int = 1) -> Iterator[Path | None]:
     """A folder for temporary height files beside the target, gone at the end; None if memory will do."""
-    if len(raster.tiles) * raster.size_px**2 * 4 <= IN_MEMORY_BYTES:
+    if n_maps * len(raster.tiles) * raster.size_px**2 * 4 <= IN_MEMORY_BYTES:
         yield None
         return
     try:
@@ -184,7 +206,7 @@ def _room_for(raster: TileRaster, folder: Path) -> Iterator[Path | None]:
         yield Path(name)
 
 
-def _seams_first(composition: Composition, raster: TileRaster, on_progress: OnProgress) -> None:
+def seams_first(composition: Composition, raster: TileRaster, on_progress: OnProgress) -> None:
     """Work out what seams need, once for all tiles."""
     if composition.recipe.output.seams != "untouched":
         on_progress("seams", 0, 1)

@@ -52,3 +52,13 @@ def seam_line(composition: Composition) -> str:
             share = 100 * correction.n_left_out / correction.n_points
             text += f"; {share:.2g} % of the seams left as they are (charts overlap or touch, or too narrow a gutter)"
     return f"{'seams':<16}{text}"
+
+
+def part_lines(written: Sequence[WrittenMap]) -> list[str]:
+    """What each layer or band brings: file, and its heights."""
+    lines = []
+    for one in written:
+        m = one.metadata
+        scale = "" if m.scale_mm == 1.0 and m.mid == 0.0 else f", mid {m.mid!r}, scale {m.scale_mm!r} mm"
+        lines.append(f"{m.part:<16}{one.path}  {m.range_low_mm:.6f} to {m.range_high_mm:.6f} mm{scale}")
+    return lines

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from poredepth.mix.combine import Sampling, mixed_height_mm
+from poredepth.mix.combine import Sampling, bands_mm, contributions_mm, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.mix.seams import SeamCorrection
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import BLOCK_TEXELS, Window, row_blocks
 
 OnBlock = Callable[[int, int], None]
+
+#: What a map can be taken apart into.
+Parts = Literal["layers", "bands"]
 
 
 @dataclass(frozen=True)
@@ -55,11 +59,38 @@ def fill_tile(  # noqa: PLR0913  (what, where to, and how the work is cut)
     correction: SeamCorrection | None = None,
 ) -> None:
     """Fill ``out`` (float32 (size_px, size_px), mm; an array or a memory map) with a tile's heights."""
-    blocks = list(row_blocks(raster.whole(), blocking.block_texels))
 
     def fill(block: Window) -> None:
         out[block.slices] = window_height_mm(layers, ground, raster, tile, block, correction)
 
+    _each_block(raster, tile, fill, blocking, on_block)
+
+
+def fill_parts(  # noqa: PLR0913  (what, where to, and how the work is cut)
+    layers: Sequence[CompiledLayer],
+    ground: LayingGround,
+    raster: TileRaster,
+    tile: int,
+    by: Parts,
+    out: Mapping[str, np.ndarray],
+    blocking: Blocking = TWO_THREADS,
+    on_block: OnBlock | None = None,
+) -> None:
+    """Fill ``out``, by name of layer or band (see `fill_tile`), with what each brings to a tile's heights."""
+    sampling = Sampling(raster.footprint_mm, raster.size_px)
+    parts_mm = {"layers": contributions_mm, "bands": bands_mm}[by]
+
+    def fill(block: Window) -> None:
+        for name, height_mm in parts_mm(layers, ground, sampling, raster.skin_points(tile, block)):
+            out[name][block.slices] = height_mm.reshape(block.shape)
+
+    _each_block(raster, tile, fill, blocking, on_block)
+
+
+def _each_block(
+    raster: TileRaster, tile: int, fill: Callable[[Window], None], blocking: Blocking, on_block: OnBlock | None
+) -> None:
+    blocks = list(row_blocks(raster.whole(), blocking.block_texels))
     raster.skin_points(tile, Window(0, 0, 1, 1))  # what all blocks share is made once, before the threads start
     with ThreadPoolExecutor(blocking.n_threads) as pool:
         for done, _ in enumerate(pool.map(fill, blocks), start=1):

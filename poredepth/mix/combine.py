@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from poredepth.mix.bands import COARSE, FINE, MIDDLE
 from poredepth.mix.layers import CompiledLayer, LayingGround
-from poredepth.raster.evaluate import add_prints
+from poredepth.mix.tracks import Share, Track
+from poredepth.patch.bands import BANDS
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.regions import region_weight
+from poredepth.surface.regions import RegionField, region_weight
 from poredepth.surface.scalars import factor_at
+
+N_BANDS = len(BANDS)
 
 
 @dataclass(frozen=True)
@@ -39,24 +43,200 @@ def mixed_height_mm(
 ) -> np.ndarray:
     """Height of the whole stack at skin points.
 
-    Layers are added from the bottom up, each as gain x region weight x height; a gain that varies over
-    the skin multiplies the weight.
+    Layers join from the bottom up, each by its rule, with its gains, its region's weight for each band and what varies
+    over the skin (docs/mixing.md).
 
     Returns
     -------
     float32 (n,), mm; 0 where there is no skin
     """
-    height_mm = np.zeros(len(points), np.float32)
-    weights: dict[str | None, np.ndarray] = {None: np.ones(len(points), np.float32)}
+    mix = _Mix(ground, sampling, points, tracks_of(layers))
     for layer in layers:
-        if layer.gain == 0.0:
-            continue
-        if layer.region not in weights:
-            field = ground.regions[layer.region]
-            weights[layer.region] = region_weight(ground.surface, field, points.triangle, points.barycentric)
-        weight = weights[layer.region]
+        mix.lay(layer, _is_watched(layer, layers))
+    return mix.height_mm()
+
+
+def bands_mm(
+    layers: Sequence[CompiledLayer], ground: LayingGround, sampling: Sampling, points: SkinPoints
+) -> Iterator[tuple[str, np.ndarray]]:
+    """The mix by bands: (name, float32 (n,), mm), coarse to fine; they add up to the mix."""
+    mix = _Mix(ground, sampling, points, tuple((band,) for band in range(N_BANDS)))
+    for layer in layers:
+        mix.lay(layer, _is_watched(layer, layers))
+    for name, track in zip(BANDS, mix.tracks, strict=True):
+        yield name, track.height_mm()
+
+
+def contributions_mm(
+    layers: Sequence[CompiledLayer], ground: LayingGround, sampling: Sampling, points: SkinPoints
+) -> Iterator[tuple[str, np.ndarray]]:
+    """What each layer changes of the mix of those below it: (name, float32 (n,), mm); they add up to the mix."""
+    mix = _Mix(ground, sampling, points, tracks_of(layers))
+    before_mm = mix.height_mm().copy()
+    for layer in layers:
+        mix.lay(layer, _is_watched(layer, layers))
+        after_mm = mix.height_mm().copy()
+        yield layer.name, after_mm - before_mm
+        before_mm = after_mm
+
+
+def tracks_of(layers: Sequence[CompiledLayer]) -> tuple[tuple[int, ...], ...]:
+    """Bands that must be held apart, each alone, after all others together."""
+    alone = set()
+    for layer in layers:
+        if layer.rule.kind != "add":
+            alone.update(layer.used)
+        if layer.thins is not None and layer.thins.layer is None and layer.thins.by == "curvature":
+            alone.add(MIDDLE)
+    others = tuple(band for band in range(N_BANDS) if band not in alone)
+    return (*([others] if others else []), *((band,) for band in sorted(alone)))
+
+
+def _is_watched(layer: CompiledLayer, layers: Sequence[CompiledLayer]) -> bool:
+    return any(other.thins is not None and other.thins.layer == layer.name for other in layers)
+
+
+@dataclass
+class _Mix:
+    """The mix so far at some skin points."""
+
+    ground: LayingGround
+    sampling: Sampling
+    points: SkinPoints
+    track_bands: tuple[tuple[int, ...], ...]
+    tracks: list[Track] = field(init=False)
+    #: Height and middle band of watched layers, as they were laid.
+    _watched: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    _weights: dict[int, np.ndarray] = field(default_factory=dict)
+
+    def __post_init__(self):
+        several = len(self.track_bands) > 1
+        self.tracks = [Track(bands, len(self.points), several and len(bands) == 1) for bands in self.track_bands]
+
+    def height_mm(self) -> np.ndarray:
+        first, *rest = [track.height_mm() for track in self.tracks]
+        for one in rest:
+            first = first + one
+        return first
+
+    def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
+        """Bring a layer into every track it has a band in."""
+        presence = self._presence(layer)
+        laid = _Laid(layer, self.points, self.sampling.footprint_of(layer), presence, self._strengths(layer, presence))
+        if watched:
+            self._watched[layer.name] = laid.height_mm(range(N_BANDS)), laid.height_mm([MIDDLE])
+        if not any(presence[band].any() for band in layer.used):
+            return
+        for track in self.tracks:
+            used = [band for band in track.bands if band in layer.used]
+            if not used:
+                continue
+            if layer.rule.kind == "add":
+                track.add(laid.share(track, used))
+            elif layer.rule.kind == "replace":
+                track.replace(laid.share(track, used))
+            else:
+                track.extreme(laid.whole_share(used, self._gains(layer)), layer.rule)
+
+    def _presence(self, layer: CompiledLayer) -> list[np.ndarray]:
+        """For each band, float32 (n,): region times thinning; equal ones are one object."""
+        left = None if layer.thins is None else self._left(layer)
+        made: dict[int, np.ndarray] = {}
+        out = []
+        for region in layer.regions:
+            if id(region) not in made:
+                weight = self._weight(region)
+                made[id(region)] = weight if left is None else weight * left
+            out.append(made[id(region)])
+        return out
+
+    def _weight(self, region: RegionField | None) -> np.ndarray:
+        if id(region) not in self._weights:
+            self._weights[id(region)] = (
+                np.ones(len(self.points), np.float32)
+                if region is None
+                else region_weight(self.ground.surface, region, self.points.triangle, self.points.barycentric)
+            )
+        return self._weights[id(region)]
+
+    def _left(self, layer: CompiledLayer) -> np.ndarray:
+        thins = layer.thins
+        if thins.layer is not None:
+            return thins.left(self._watched[thins.layer][0 if thins.by == "depth" else 1])
+        if thins.by == "depth":
+            return thins.left(self.height_mm())
+        return thins.left(next(track for track in self.tracks if track.bands == (MIDDLE,)).height_mm())
+
+    def _gains(self, layer: CompiledLayer) -> list[np.ndarray | None]:
+        """Gain of each band at the points, float32 (n,) or None for 0; equal ones are one object."""
+        factor = np.ones(len(self.points), np.float32)
         if layer.gain_factor is not None:
-            weight = weight * factor_at(ground.surface, layer.gain_factor, points.triangle, points.barycentric)
-        footprint = sampling.footprint_of(layer)
-        add_prints(points, weight, layer.gain, footprint, layer.prints, layer.pictures, height_mm)
-    return height_mm
+            factor = factor_at(self.ground.surface, layer.gain_factor, self.points.triangle, self.points.barycentric)
+        made = {gain: factor if gain == 1.0 else np.float32(gain) * factor for gain in set(layer.gain) if gain != 0.0}
+        return [made.get(gain) for gain in layer.gain]
+
+    def _strengths(self, layer: CompiledLayer, presence: Sequence[np.ndarray]) -> list[np.ndarray | None]:
+        """Presence times gain of each band, None for 0; equal ones are one object."""
+        made: dict[tuple[int, int], np.ndarray] = {}
+        out = []
+        for one, gain in zip(presence, self._gains(layer), strict=True):
+            if gain is None:
+                out.append(None)
+                continue
+            key = id(one), id(gain)
+            if key not in made:
+                made[key] = one * gain
+            out.append(made[key])
+        return out
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """A layer at the points of a mix: presence, and presence x gain, for each band."""
+
+    layer: CompiledLayer
+    points: SkinPoints
+    footprint: np.ndarray
+    presence: Sequence[np.ndarray]
+    strength: Sequence[np.ndarray | None]
+
+    def height_mm(self, bands: Sequence[int]) -> np.ndarray:
+        out = np.zeros(len(self.points), np.float32)
+        self._writer(bands, self.strength)(out)
+        return out
+
+    def share(self, track: Track, bands: Sequence[int]) -> Share:
+        """What the layer brings to a track by these of its bands."""
+        writer = self._writer(bands, self.strength)
+        if not track.mixes:
+            return Share(self.presence[FINE], writer)
+        (band,) = bands
+        shown = self._shown(band)
+        strength = self.strength[band]
+        if strength is None:
+            return Share(shown, None)
+        sq_mm = self.layer.bands.sq_mm[band]
+        if sq_mm == 0.0:
+            return Share(shown, writer)
+        # the heights have the fade of the layer's own picture in them, their root mean square has not
+        size_mm = np.abs(strength) * np.float32(sq_mm)
+        if shown is not self.presence[band]:
+            size_mm *= self._own(band)
+        level_mm = strength * np.float32(self.layer.bands.mean_mm) if band == COARSE else np.float32(0)
+        return Share(shown, writer, level_mm, size_mm)
+
+    def whole_share(self, bands: Sequence[int], gains: Sequence[np.ndarray | None]) -> Share:
+        """The same with heights as they are where the layer is whole."""
+        (band,) = bands
+        return Share(self._shown(band), None if gains[band] is None else self._writer(bands, gains))
+
+    def _shown(self, band: int) -> np.ndarray:
+        """Presence, with the fade of the layer's own picture."""
+        return self.presence[band] * self._own(band) if self.layer.bands.fade is not None else self.presence[band]
+
+    def _own(self, band: int) -> np.ndarray:
+        return self.layer.bands.fade_at(band, self.points, self.footprint)
+
+    def _writer(self, bands: Sequence[int], weights: Sequence[np.ndarray | None]) -> Callable[[np.ndarray], None]:
+        chosen = [weights[band] if band in bands else None for band in range(N_BANDS)]
+        return lambda height_mm: self.layer.bands.add_to(height_mm, self.points, chosen, self.footprint)

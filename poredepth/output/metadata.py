@@ -47,6 +47,7 @@ FIELDS: tuple[Field, ...] = (
     Field("gutter_px", "integer", "px", "how far the map continues beyond the borders of a chart"),
     Field("patches", "list of objects", "", "patches used: name, file, sha256, source, licence, consent (strings)"),
     Field("layers", "list of strings", "", "names of the layers, bottom to top"),
+    Field("part", "string or null", "", "what of the map this is: layer NAME, band NAME or seams; null: all of it"),
 )
 
 FIELD_NAMES = tuple(field.name for field in FIELDS)
@@ -93,6 +94,7 @@ class MapMetadata:
     gutter_px: int = 0
     patches: tuple[PatchRecord, ...] = ()
     layers: tuple[str, ...] = ()
+    part: str | None = None
 
     def __post_init__(self):
         size_px = self.size_px if isinstance(self.size_px, Iterable) else (self.size_px, self.size_px)

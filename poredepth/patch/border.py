@@ -72,12 +72,19 @@ class Cutout:
     shift_px : float64 (2,), from the lower left corner of the picture to that of the cut-out: add it to a position
         (x right, y up) in the picture to get that in the cut-out
     max_levels : levels of a pyramid whose low-pass still ends inside the margin
+    window, margin_px : rows and columns of the picture that count, and the margin around them
     """
 
     height_mm: np.ndarray
     weight: np.ndarray
     shift_px: np.ndarray
     max_levels: int
+    window: tuple[slice, slice]
+    margin_px: int
+
+    def of(self, picture: np.ndarray) -> np.ndarray:
+        """Another picture (rows, cols) of the same size, cut out alike."""
+        return np.pad(picture[self.window], self.margin_px)
 
 
 def inside_pixels(patch: HeightPatch, feather_mm: float) -> np.ndarray:
@@ -124,10 +131,10 @@ def cutout(height_mm: np.ndarray, weight: np.ndarray) -> Cutout:
     top, bottom, left, right = rows[0], rows[-1] + 1, cols[0], cols[-1] + 1
     longer = max(bottom - top, right - left)
     margin = int(np.clip(np.ceil(MARGIN_SHARE * longer), *MARGIN_PX))
-    part = weight[top:bottom, left:right]
+    window = slice(top, bottom), slice(left, right)
+    part = weight[window]
     shift = np.array([margin - left, margin - (weight.shape[0] - bottom)], float)
     # level k has sigma 2**k / 2 pixels
     max_levels = 1 + int(np.log2(margin / 2))
-    return Cutout(
-        np.pad(height_mm[top:bottom, left:right] * part, margin), np.pad(part, margin), shift, min(max_levels, 8)
-    )
+    heights = np.pad(height_mm[window] * part, margin)
+    return Cutout(heights, np.pad(part, margin), shift, min(max_levels, 8), window, margin)

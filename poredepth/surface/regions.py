@@ -28,15 +28,19 @@ from poredepth.surface.skin import Surface
 #: A feather of 0 is a hard edge: the ramp rises within this width.
 HARD_EDGE_MM = 1e-3
 
+#: Gives the widest feather, mm, that a region of a feather in mm may be given later; None: its own.
+Widest = Callable[[float], float] | None
+
 #: Barycentrics of the lattice that decides whether a painted mask touches a triangle.
 _LATTICE = barycentric_lattice(4)
 
 
 @dataclass(frozen=True)
 class RampField:
-    """Ramp at vertices, float32 (n_vertices,); the weight is smoothstep(clip(ramp, 0, 1))."""
+    """Ramp at vertices, float32 (n_vertices,); the weight is smoothstep(clip(ramp, 0, 1)); width of the feather, mm."""
 
     ramp: np.ndarray
+    width_mm: float
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,15 @@ class PictureField:
 
 
 @dataclass(frozen=True)
+class FunctionField:
+    """Weight as a function of (triangle (n,), barycentric (n, 3)) -> float32 (n,); bool (n_triangles,): it is above 0
+    somewhere there."""
+
+    weight: Callable[[np.ndarray, np.ndarray], np.ndarray]
+    touched: np.ndarray
+
+
+@dataclass(frozen=True)
 class SetField:
     """Set algebra of weights: ``union`` largest, ``intersect`` smallest, ``subtract`` min(first, 1 - rest)."""
 
@@ -63,7 +76,7 @@ class SetField:
     parts: tuple
 
 
-RegionField = RampField | DiskField | PictureField | SetField
+RegionField = RampField | DiskField | PictureField | FunctionField | SetField
 
 
 def build_regions(
@@ -72,6 +85,7 @@ def build_regions(
     read_mask: Callable[[str], Pictures],
     landmarks: Mapping[str, Sequence[float]] | None = None,
     only: Collection[str] | None = None,
+    widest: Callable[[float], float] | None = None,
 ) -> dict[str, RegionField]:
     """Turn region specs into fields on the skin.
 
@@ -83,6 +97,8 @@ def build_regions(
     landmarks : by name, [x, y, z] in the mesh file's unit; parts of the face need the standard ones
     only : names of the regions that are wanted, with what they are made of, for a first look (nothing is warned of);
         default: all
+    widest : gives, for a feather in mm, the widest that the region may be given later (see `widening`); distances are
+        kept true so far
 
     Raises
     ------
@@ -106,9 +122,9 @@ def build_regions(
             if spec.names:
                 done[name] = SetField(spec.kind, tuple(build(part) for part in spec.names))
             elif spec.kind == "part":
-                done[name] = RampField(_ramp_of_part(partition(), spec.part, spec.feather_mm))
+                done[name] = _part(partition(), spec, widest)
             else:
-                done[name] = _leaf(surface, name, spec, mask_of)
+                done[name] = _leaf(surface, name, spec, mask_of, widest)
         return done[name]
 
     for name in specs if only is None else sorted(only):
@@ -116,18 +132,20 @@ def build_regions(
     return done
 
 
-def _leaf(surface: Surface, name: str, spec: RegionSpec, mask_of: Callable[[str, str], Pictures]) -> RegionField:
+def _leaf(
+    surface: Surface, name: str, spec: RegionSpec, mask_of: Callable[[str, str], Pictures], widest: Widest
+) -> RegionField:
     if spec.kind == "group":
         inside = surface.tri_group == _group_number(surface, name, spec.group)
-        return RampField(_ramp_of_triangles(surface, inside, spec.feather_mm))
+        return _ramp_of_triangles(surface, inside, spec.feather_mm, widest)
     if spec.kind == "center":
-        return _disk(surface, name, spec)
+        return _disk(surface, name, spec, widest)
     field = PictureField(mask_of(name, spec.mask))
     if spec.feather_mm is None:
         return field
     centre = np.full((surface.n_triangles, 3), 1 / 3)
     inside = sample_pictures(surface, field.pictures, np.arange(surface.n_triangles), centre) >= 0.5
-    return RampField(_ramp_of_triangles(surface, inside, spec.feather_mm))
+    return _ramp_of_triangles(surface, inside, spec.feather_mm, widest)
 
 
 def _group_number(surface: Surface, name: str, group: str) -> int:
@@ -140,27 +158,29 @@ def _group_number(surface: Surface, name: str, group: str) -> int:
     return surface.group_names.index(group)
 
 
-def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float) -> np.ndarray:
+def _ramp_of_triangles(surface: Surface, inside: np.ndarray, feather_mm: float, widest: Widest) -> RampField:
     """Ramp that is 0.5 on the border of a set of triangles (bool (n_triangles,)) and 1 feather wide."""
     belongs, outside = np.zeros(surface.n_vertices, bool), np.zeros(surface.n_vertices, bool)
     belongs[surface.tri_vertex[inside]] = True
     outside[surface.tri_vertex[~inside]] = True
     border = np.flatnonzero(belongs & outside)
     width_mm = max(feather_mm, HARD_EDGE_MM)
-    reach_mm = _reach_mm(surface, width_mm)
+    reach_mm = _reach_mm(surface, width_mm, widest)
     distance_mm = np.minimum(distance_from_vertices_mm(surface, border, max_mm=reach_mm), reach_mm)
-    return (0.5 + np.where(belongs, distance_mm, -distance_mm) / width_mm).astype(np.float32)
+    return RampField((0.5 + np.where(belongs, distance_mm, -distance_mm) / width_mm).astype(np.float32), width_mm)
 
 
-def _ramp_of_part(partition: Partition, part: str, feather_mm: float) -> np.ndarray:
+def _part(partition: Partition, spec: RegionSpec, widest: Widest) -> RampField:
     """Ramp that is 0.5 on the border of a part of the face and 1 feather wide."""
-    width_mm = max(feather_mm, HARD_EDGE_MM)
-    signed_mm = partition.signed_mm(part, _reach_mm(partition.surface, width_mm))
-    return (0.5 + signed_mm / width_mm).astype(np.float32)
+    width_mm = max(spec.feather_mm, HARD_EDGE_MM)
+    signed_mm = partition.signed_mm(spec.part, _reach_mm(partition.surface, width_mm, widest))
+    return RampField((0.5 + signed_mm / width_mm).astype(np.float32), width_mm)
 
 
-def _reach_mm(surface: Surface, width_mm: float) -> float:
+def _reach_mm(surface: Surface, width_mm: float, widest: Widest) -> float:
     """How far distances must be true: past the feather, and past any triangle that its end crosses."""
+    if widest is not None:
+        width_mm = max(width_mm, widest(width_mm))
     return width_mm + 2.0 * float(_longest_edge_mm(surface).max())
 
 
@@ -169,11 +189,11 @@ def _longest_edge_mm(surface: Surface) -> np.ndarray:
     return np.sqrt(((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=2).max(axis=1))
 
 
-def _disk(surface: Surface, name: str, spec: RegionSpec) -> DiskField:
+def _disk(surface: Surface, name: str, spec: RegionSpec, widest: Widest) -> DiskField:
     centre_mm = np.asarray(spec.center, float) * surface.mm_per_unit
     point = snapped_points(surface, centre_mm[None], [f"regions.{name}.center"])[0]
     width_mm = max(spec.feather_mm, HARD_EDGE_MM)
-    reach_mm = spec.radius_mm + _reach_mm(surface, width_mm)
+    reach_mm = spec.radius_mm + _reach_mm(surface, width_mm, widest)
     distance_mm = np.minimum(distance_from_point_mm(surface, point, max_mm=reach_mm), reach_mm)
     return DiskField(distance_mm.astype(np.float32), float(spec.radius_mm), float(width_mm))
 
@@ -214,6 +234,8 @@ def region_weight(surface: Surface, field: RegionField, triangle: np.ndarray, ba
         return out
     if isinstance(field, PictureField):
         return sample_pictures(surface, field.pictures, triangle, barycentric)
+    if isinstance(field, FunctionField):
+        return field.weight(triangle, barycentric)
     parts = [region_weight(surface, part, triangle, barycentric) for part in field.parts]
     if field.kind == "union":
         return np.maximum.reduce(parts)
@@ -237,6 +259,8 @@ def region_triangles(surface: Surface, field: RegionField | None) -> np.ndarray:
         return nearest - _longest_edge_mm(surface) < field.radius_mm + 0.5 * field.width_mm
     if isinstance(field, PictureField):
         return _painted_triangles(surface, field)
+    if isinstance(field, FunctionField):
+        return field.touched
     if field.kind == "union":
         return np.logical_or.reduce([region_triangles(surface, part) for part in field.parts])
     if field.kind == "intersect":
@@ -246,12 +270,12 @@ def region_triangles(surface: Surface, field: RegionField | None) -> np.ndarray:
 
 
 def _filled_triangles(surface: Surface, field: RegionField) -> np.ndarray:
-    """bool (n_triangles,): triangles in which the weight is surely 1 everywhere (painted pictures: none)."""
+    """bool (n_triangles,): triangles in which the weight is surely 1 everywhere (painted ones: none)."""
     if isinstance(field, RampField):
         return (field.ramp[surface.tri_vertex] >= 1).all(axis=1)
     if isinstance(field, DiskField):
         return (field.distance_mm[surface.tri_vertex] <= field.radius_mm - 0.5 * field.width_mm).all(axis=1)
-    if isinstance(field, PictureField):
+    if isinstance(field, PictureField | FunctionField):
         return np.zeros(surface.n_triangles, bool)
     if field.kind == "union":
         return np.logical_or.reduce([_filled_triangles(surface, part) for part in field.parts])
@@ -262,10 +286,15 @@ def _filled_triangles(surface: Surface, field: RegionField) -> np.ndarray:
 
 
 def _painted_triangles(surface: Surface, field: PictureField) -> np.ndarray:
+    return touched_triangles(surface, lambda *points: sample_pictures(surface, field.pictures, *points))
+
+
+def touched_triangles(surface: Surface, weight: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> np.ndarray:
+    """bool (n_triangles,): where a weight, asked for on a lattice in each triangle, is above 0; widened by one ring."""
     touched = np.zeros(surface.n_triangles, bool)
     triangle = np.arange(surface.n_triangles)
     for barycentric in _LATTICE:
-        touched |= sample_pictures(surface, field.pictures, triangle, np.tile(barycentric, (len(triangle), 1))) > 0
+        touched |= weight(triangle, np.tile(barycentric, (len(triangle), 1))) > 0
     vertex = np.zeros(surface.n_vertices, bool)
     vertex[surface.tri_vertex[touched]] = True
     return vertex[surface.tri_vertex].any(axis=1)

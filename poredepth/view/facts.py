@@ -17,6 +17,7 @@ from poredepth.placement.scatter import ALLOWED_STRETCH
 from poredepth.placement.ties import coordinates
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.anatomy import LANDMARKS
+from poredepth.recipe.model_layers import LayerSpec
 from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
 from poredepth.surface.overlaps import chart_overlap
 from poredepth.surface.parts import ON_SKIN_MM
@@ -122,13 +123,21 @@ def recipe_facts(composition: Composition) -> list[Row]:
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
     rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
     for layer, spec in zip(composition.layers, composition.recipe.layers, strict=True):
-        where = "whole skin" if layer.region is None else layer.region
-        rows.append((f"layer {layer.name}", f"{where}, gain {layer.gain:g}, {_laid(layer, spec, surface)}"))
+        rows.append((f"layer {layer.name}", f"{_joined(spec)}, {_laid(layer, spec, surface)}"))
         if layer.registration is not None:
             rows += _tie_rows(layer.registration)
     size_px = composition.recipe.output.size_px
     rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
     return rows
+
+
+def _joined(spec: LayerSpec) -> str:
+    """Where a layer is, with what gains, and how it joins those below."""
+    gains = spec.band_gain
+    even = len(set(gains.values())) == 1
+    gain = f"{gains['fine']:g}" if even else ", ".join(f"{band} {value:g}" for band, value in gains.items())
+    rule = "" if spec.combine == "add" else f", {spec.combine}"
+    return f"{spec.region or 'whole skin'}, gain {gain}{rule}"
 
 
 def _laid(layer, spec, surface: Surface) -> str:

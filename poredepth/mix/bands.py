@@ -1,0 +1,115 @@
+"""Layers by bands of wavelength: their low passes, made when they are first asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from threading import Lock
+
+import numpy as np
+
+from poredepth.patch.bands import BANDS
+from poredepth.placement.prints import Prints
+from poredepth.raster.evaluate import Pictures, add_prints
+from poredepth.surface.points import SkinPoints
+
+#: One value for each band, in the order of `BANDS`: coarse, middle, fine.
+PerBand = tuple[float, float, float]
+
+COARSE, MIDDLE, FINE = range(len(BANDS))
+
+
+@dataclass(frozen=True)
+class Relief:
+    """What the kernel evaluates: prints and the pictures they show."""
+
+    prints: Prints
+    pictures: Pictures
+
+
+@dataclass(frozen=True)
+class LowPassed:
+    """The low passes of a layer: what is left of it by the fine cutoff (middle and coarse), and by the coarse one.
+
+    ``sq_mm``: root mean square of each band about its mean, mm; 0 for forms, whose heights mean one place.
+    """
+
+    fine: Relief
+    coarse: Relief
+    sq_mm: PerBand = (0.0, 0.0, 0.0)
+
+
+class LayerBands:
+    """A layer whole, and by bands.
+
+    Bands are differences: fine = whole - low pass by the fine cutoff, middle = that - low pass by the coarse cutoff,
+    coarse = the rest.  So they add up to the whole exactly, and where all weights are equal only the whole is looked
+    up.
+
+    Attributes
+    ----------
+    whole : the layer as it is
+    mean_mm : mean height of what it shows, mm
+    fade : for each band, pictures 0 to 1 that the heights in the others are multiplied by already; None: 1 everywhere
+    """
+
+    def __init__(
+        self,
+        whole: Relief,
+        make_low: Callable[[], LowPassed],
+        mean_mm: float = 0.0,
+        fade: Sequence[Pictures] | None = None,
+    ):
+        self.whole, self.mean_mm, self.fade = whole, mean_mm, fade
+        self._make_low, self._low, self._lock = make_low, None, Lock()
+
+    @property
+    def low(self) -> LowPassed:
+        """The low passes; worked out once, by the first thread that asks."""
+        with self._lock:
+            if self._low is None:
+                self._low = self._make_low()
+            return self._low
+
+    @property
+    def sq_mm(self) -> PerBand:
+        return self.low.sq_mm
+
+    def fade_at(self, band: int, points: SkinPoints, footprint_mm: np.ndarray) -> np.ndarray:
+        """The layer's own fade for a band at skin points, float32 (n,), 0 to 1."""
+        out = np.zeros(len(points), np.float32)
+        add_prints(points, np.ones_like(out), 1.0, footprint_mm, self.whole.prints, self.fade[band], out)
+        return np.clip(out, 0, 1, out=out)
+
+    def add_to(
+        self,
+        height_mm: np.ndarray,
+        points: SkinPoints,
+        weight: Sequence[np.ndarray | None],
+        footprint_mm: np.ndarray,
+    ) -> None:
+        """Add sum over bands of weight x band to heights, float32 (n,), mm, in place.
+
+        Parameters
+        ----------
+        weight : for each band, in the order of `BANDS`, float32 (n,) or None for 0; equal arrays may be one object
+        footprint_mm : size of a texel at triangle corners, in the measure of the layer
+        """
+        self._add(self.whole, weight[FINE], height_mm, points, footprint_mm)
+        for finer, coarser, which in ((FINE, MIDDLE, "fine"), (MIDDLE, COARSE, "coarse")):
+            rest = _difference(weight[coarser], weight[finer])
+            if rest is not None and rest.any():
+                self._add(getattr(self.low, which), rest, height_mm, points, footprint_mm)
+
+    @staticmethod
+    def _add(relief: Relief, weight: np.ndarray | None, height_mm, points: SkinPoints, footprint_mm) -> None:
+        if weight is not None:
+            add_prints(points, weight, 1.0, footprint_mm, relief.prints, relief.pictures, height_mm)
+
+
+def _difference(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:
+    if a is b:
+        return None
+    if b is None:
+        return a
+    return -b if a is None else a - b
