@@ -2,7 +2,7 @@
 
 Only what works is accepted; there is no key that does nothing. Paths are relative to the recipe's folder.
 Field descriptions feed the JSON Schema (schema.py). Rules between keys stand in rules.py, checks between parts of a
-recipe (names, files) in checks.py. Parts of the model stand in model_skin.py and model_layers.py.
+recipe (names, files) in checks.py. Parts of the model stand in model_skin.py, model_bands.py and model_layers.py.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pydantic import Field, PrivateAttr, field_validator
 from pydantic_core import PydanticCustomError
 
 from poredepth.recipe.fields import Number, Point, PositiveNumber, Spec, Text, Whole
+from poredepth.recipe.model_bands import BandsSpec
 from poredepth.recipe.model_layers import LayerSpec, PatchSpec
 from poredepth.recipe.model_skin import DirectionSpec, RegionSpec
 from poredepth.units import LengthUnit
@@ -87,6 +88,7 @@ class Recipe(Spec):
         {}, description="Points of the skin by name, [x, y, z] in mesh units, for use wherever a point is asked."
     )
     seed: Annotated[Whole, Field(ge=0)] = Field(0, description="Seed of everything random. Same seed, same map.")
+    bands: BandsSpec = Field(BandsSpec(), description="Where the relief is split into coarse, middle and fine.")
     directions: list[DirectionSpec] = Field([], description="Sources of the direction of the skin.")
     regions: dict[Text, RegionSpec] = Field({}, description="Parts of the skin, by name.")
     patches: dict[Text, PatchSpec] = Field({}, description="Height pictures with their calibration, by name.")
@@ -112,6 +114,13 @@ class Recipe(Spec):
     def file(self) -> Path | None:
         """The recipe file; None if the recipe was made in Python."""
         return self._file
+
+    def cutoffs_of(self, layer: LayerSpec) -> tuple[float, float]:
+        """(coarse_mm, fine_mm) of one of the recipe's layers: its own, where it has them, else the recipe's. mm."""
+        own = layer.cutoffs
+        coarse_mm = self.bands.coarse_mm if own is None or own.coarse_mm is None else own.coarse_mm
+        fine_mm = self.bands.fine_mm if own is None or own.fine_mm is None else own.fine_mm
+        return coarse_mm, fine_mm
 
     def path(self, name: str) -> Path:
         """Path of a file named in the recipe (``name`` may hold ``<UDIM>``, which stays)."""

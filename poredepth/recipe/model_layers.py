@@ -1,13 +1,18 @@
-"""Recipe models of what is laid: patches, and layers with what varies over the skin and what ties a piece to it."""
+"""Recipe models of what is laid: patches, and layers with what varies over the skin and what ties a piece to it.
+
+What a layer says of bands stands in model_bands.py.
+"""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from poredepth.recipe.fields import (
     FEATHER_DEFAULT_MM,
+    RULE_ERROR,
     NotNegativeNumber,
     Number,
     Place3D,
@@ -16,11 +21,12 @@ from poredepth.recipe.fields import (
     Switch,
     Text,
 )
+from poredepth.recipe.model_bands import BANDS, Band, BandGain, CutoffsSpec, Gain, ThinSpec
 from poredepth.recipe.rules import layer_rules, vary_rules
 
 Place = Literal["scatter", "spread", "registered"]
 Axis = Literal["x", "y", "z"]
-Combine = Literal["add"]
+Combine = Literal["add", "replace", "deepest", "highest"]
 
 
 class PatchSpec(Spec):
@@ -173,9 +179,40 @@ class LayerSpec(Spec):
         description="With registered: lay the mirror image of the layer, mirrored in the plane x = 0, y = 0 or z = 0 "
         "of the mesh: the tie points as well as the picture. Heights keep their sign.",
     )
-    gain: Annotated[Number, Field(ge=-1000, le=1000)] = Field(1.0, description="Factor on the heights of this layer.")
+    gain: Gain = Field(
+        1.0,
+        description="Factor on the heights of this layer: one number, or one for each band, where those left out are "
+        "1. From -1000 to 1000.",
+    )
+    bands: list[Band] | None = Field(
+        None,
+        min_length=1,
+        description="The bands of this layer that are laid. Default: all.",
+        json_schema_extra={"uniqueItems": True},
+    )
+    cutoffs: CutoffsSpec | None = Field(
+        None, description="Cutoffs between the bands of this layer, in place of the recipe's."
+    )
     vary: LayerVarySpec | None = Field(None, description="Factors on gain and size that vary over the skin.")
-    combine: Combine = Field("add", description="How the layer joins those below it. add: the heights are summed.")
+    combine: Combine = Field(
+        "add",
+        description="How the layer joins those below it. add: the heights are summed. replace: inside the region the "
+        "bands of this layer take the place of those below. deepest, highest: the lower or the higher of the two "
+        "heights, band by band.",
+    )
+    smooth_um: NotNegativeNumber = Field(
+        0.0,
+        description="With combine deepest or highest: width of heights over which the two are rounded into each other, "
+        "so that there is no kink, micrometres, 0 or more.",
+    )
+    thin_where: ThinSpec | None = Field(None, description="Where the layer thins out over what lies below it.")
+
+    @field_validator("bands")
+    @classmethod
+    def _each_band_once(cls, bands: list[Band] | None) -> list[Band] | None:
+        if bands is not None and len(set(bands)) < len(bands):
+            raise PydanticCustomError(RULE_ERROR, "a band is there twice; allowed: each band once")
+        return bands
 
     @model_validator(mode="after")
     def _check(self) -> LayerSpec:
@@ -191,6 +228,17 @@ class LayerSpec(Spec):
     def patch_shares(self) -> dict[str, float]:
         """The patches of the layer by name, with their shares of prints; empty for a map layer."""
         return {self.patch: 1.0} if self.patch is not None else dict(self.patches or {})
+
+    @property
+    def band_gain(self) -> dict[Band, float]:
+        """Gain of each band, in the order coarse, middle, fine; 0 for bands that are not laid."""
+        laid = BANDS if self.bands is None else self.bands
+        gain = (
+            self.gain
+            if isinstance(self.gain, BandGain)
+            else BandGain(coarse=self.gain, middle=self.gain, fine=self.gain)
+        )
+        return {band: float(getattr(gain, band)) if band in laid else 0.0 for band in BANDS}
 
     @property
     def effective_overlap_mm(self) -> float | None:

@@ -16,6 +16,17 @@ REGION_SOURCES = ("group", "mask", "center", "part", "union", "intersect", "subt
 REGION_SETS = ("union", "intersect", "subtract")
 LAYER_SOURCES = ("map", "patch", "patches")
 VARY_SOURCES = ("ramp", "map")
+THIN_SOURCES = ("deeper_than_um", "curvature_over_per_mm")
+#: Keys of thin_where that go with one of its sources only.
+THIN_KEYS = {
+    "softness_um": "deeper_than_um",
+    "softness_per_mm": "curvature_over_per_mm",
+    "form": "curvature_over_per_mm",
+}
+BANDS_DEFAULT_MM = {"coarse_mm": 2.5, "fine_mm": 0.8}
+CUTOFFS = tuple(BANDS_DEFAULT_MM)
+#: Ways of combining that may be rounded by smooth_um.
+SMOOTH_COMBINES = ("deepest", "highest")
 MAP_ONLY = ("scale_mm", "mid", "invert")
 #: Keys of a layer with a patch, and for which ways of laying it they are.
 PLACE_KEYS = {
@@ -93,6 +104,11 @@ def region_rules(data: Mapping[str, Any]) -> list[Broken]:
 
 def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of one layer."""
+    return _source_rules(data) + _smooth_rule(data)
+
+
+def _source_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of what is laid, and how."""
     broken = _exactly_one(data, LAYER_SOURCES)
     if broken:
         return broken
@@ -151,6 +167,57 @@ def _overlap_rule(data: Mapping[str, Any]) -> list[Broken]:
     if not (_is_number(overlap_mm) and _is_number(print_mm) and overlap_mm > print_mm >= 1):
         return []
     return [Broken("overlap_mm", f"found {overlap_mm}", f"at most print_mm, which is {print_mm}", point="value")]
+
+
+def _smooth_rule(data: Mapping[str, Any]) -> list[Broken]:
+    combine = data.get("combine")
+    if "smooth_um" not in data or not (combine is None or combine in ("add", "replace")):
+        return []
+    allowed = f"only with combine: {' or '.join(SMOOTH_COMBINES)}"
+    return [Broken("smooth_um", f"found with combine: {combine or 'add'}", allowed)]
+
+
+def bands_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of ``bands``; what is left out is its default."""
+    return order_of_cutoffs(data, BANDS_DEFAULT_MM, "by default")
+
+
+def cutoffs_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of the cutoffs of a layer, as far as they do not need those of the recipe."""
+    if all(data.get(key) is None for key in CUTOFFS):
+        return [Broken(None, f"none of {', '.join(CUTOFFS)}", f"at least one of {', '.join(CUTOFFS)}", missing=CUTOFFS)]
+    return order_of_cutoffs(data, {}, "")
+
+
+def order_of_cutoffs(data: Mapping[str, Any], others: Mapping[str, Any], whose: str) -> list[Broken]:
+    """Whether fine_mm is below coarse_mm.
+
+    Parameters
+    ----------
+    data : the mapping with the cutoffs; those that are no number above 0 are findings of their own
+    others : what stands for those left out
+    whose : words that say where ``others`` come from
+    """
+    values = {key: data.get(key, others.get(key)) for key in CUTOFFS}
+    coarse_mm, fine_mm = values.values()
+    if not (_is_number(coarse_mm) and _is_number(fine_mm) and coarse_mm > 0 and fine_mm > 0 and fine_mm >= coarse_mm):
+        return []
+    wrong, other, side = ("fine_mm", "coarse_mm", "below") if "fine_mm" in data else ("coarse_mm", "fine_mm", "above")
+    told = f"{values[other]} {whose}" if other not in data else values[other]
+    return [Broken(wrong, f"found {values[wrong]}", f"{side} {other}, which is {told}", point="value")]
+
+
+def thin_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of where a layer thins out."""
+    broken = _exactly_one(data, THIN_SOURCES)
+    if broken:
+        return broken
+    source = next(key for key in THIN_SOURCES if key in data)
+    return [
+        _not_with(key, source, f"only beside {needed}")
+        for key, needed in THIN_KEYS.items()
+        if key in data and needed != source
+    ]
 
 
 def _is_number(value: object) -> bool:
