@@ -135,7 +135,9 @@ def prints_that_meet(patch: HeightPatch) -> np.ndarray:
     every = np.ones(ground.surface.n_triangles, bool)
     spec = ScatterSpec(8.0, 8.0, matched=False, seed=0, name="pores")
     prints = scatter(ground.surface, ground.field, every, [patch], spec)
-    averaged = replace(ours, layers=(replace(layer, prints=replace(prints, keep_contrast=False)),))
+    averaged = replace(
+        ours, layers=(replace(layer, bands=layer.bands.with_prints(replace(prints, keep_contrast=False))),)
+    )
     shown = [preview(made, None, map_size_px=1400, size_px=1024, elevation_deg=25).image for made in (averaged, ours)]
     gap = np.full((shown[0].shape[0], 16, 3), 255, np.uint8)
     return np.hstack([shown[0], gap, shown[1]])

@@ -261,7 +261,8 @@ def _thinning(recipe: Recipe, spec: LayerSpec) -> Thinning | None:
     if thin is None:
         return None
     watched = next((layer for layer in recipe.layers if layer.name == thin.layer), None)
-    cutoffs = Cutoffs(*(recipe.bands.cutoffs if watched is None else recipe.cutoffs_of(watched)))
+    mix = recipe.bands.coarse_mm, recipe.bands.fine_mm
+    cutoffs = Cutoffs(*(mix if watched is None else recipe.cutoffs_of(watched)))
     if thin.deeper_than_um is None:
         return Thinning(thin.layer, "curvature", thin.threshold, thin.softness, thin.form, cutoffs)
     return Thinning(thin.layer, "depth", thin.threshold / UM_PER_MM, thin.softness / UM_PER_MM, thin.form, cutoffs)

@@ -128,7 +128,7 @@ def test_scatter_keeps_the_structure_of_its_patch_where_simpler_blends_fail():
         c = composed_of(flat_mesh(side_mm, side_mm, 24), "mm", {"pores": patch}, [scatter_layer("pores", 9.0)], seed=5)
         spec = ScatterSpec(9.0, overlap_mm, matched=matched, seed=5, name="pores")
         prints = scatter(c.surface, c.ground.field, np.ones(c.surface.n_triangles, bool), [patch], spec)
-        layer = replace(c.layers[0], prints=replace(prints, keep_contrast=keep_contrast))
+        layer = replace(c.layers[0], bands=c.layers[0].bands.with_prints(replace(prints, keep_contrast=keep_contrast)))
         return compose(replace(c, layers=(layer,)), size_px=int(side_mm / TEXEL_MM))[1001].height_mm
 
     ours, plain, wide = laid(), laid(matched=False, keep_contrast=False), laid(overlap_mm=9.0, matched=False)

@@ -14,7 +14,7 @@ from skin_measure import least_weight
 from poredepth import Blocking, PatchError, compose, prepare, random_skin_points, recipe_from_dict
 from poredepth.errors import PlacementError
 from poredepth.mix.blocks import window_height_mm
-from poredepth.mix.layers import EmptyLayerWarning, FaintLayerWarning
+from poredepth.mix.compile import EmptyLayerWarning, FaintLayerWarning
 from poredepth.output import fit_calibration, read_map
 from poredepth.patch.types import HeightPatch
 from poredepth.raster.window import Window
@@ -134,14 +134,16 @@ def test_seed_changes_the_map_and_the_same_seed_does_not():
     assert not np.array_equal(a, c)
 
 
-def test_region_bounds_a_layer():
-    c = _sphere(layers=[scatter_layer("pores", 12.0, region="disk")])
+@pytest.mark.parametrize(("transitions", "feather_mm"), [("even", 4.0), ("proportional", 4.0 * 2.5 / 0.8)])
+def test_region_bounds_a_layer(transitions, feather_mm):
+    c = _sphere(layers=[scatter_layer("pores", 12.0, region="disk")], bands={"transitions": transitions})
     points = random_skin_points(c.surface, 4000, np.random.default_rng(0))
     at = c.surface.points_mm(points.triangle, points.barycentric.astype(float))
     centre = np.array([18, 0, 24.0])
     arc = 30 * np.arccos(np.clip(at @ centre / np.linalg.norm(at, axis=1) / np.linalg.norm(centre), -1, 1))
     height = c.height_mm(points)
-    assert (height[arc > 25 + 4 + 1.5] == 0).all()
+    assert (height[arc > 25 + feather_mm / 2 + 1.5] == 0).all()
+    assert (height[(arc > 25) & (arc < 25 + feather_mm / 2 - 1)] != 0).mean() > 0.99
     assert (height[arc < 25] != 0).mean() > 0.99
 
 

@@ -71,6 +71,15 @@ class LayerBands:
                 self._low = self._make_low()
             return self._low
 
+    def with_prints(self, prints: Prints) -> LayerBands:
+        """The same pictures on other prints (of a patch, whose low passes lie on the prints of the whole)."""
+
+        def low() -> LowPassed:
+            of = self.low
+            return LowPassed(Relief(prints, of.fine.pictures), Relief(prints, of.coarse.pictures), of.sq_mm)
+
+        return LayerBands(Relief(prints, self.whole.pictures), low, self.mean_mm, self.fade)
+
     @property
     def sq_mm(self) -> PerBand:
         return self.low.sq_mm

@@ -114,7 +114,7 @@ def test_texels_where_both_sides_agree_stay_untouched():
     moved = even_mm != plain_mm
     x, y, _ = _skin_mm(c.raster(), 1001)
     assert moved.sum() > 100
-    assert y[moved].max() < 12 + 7 + 1 + 0.5 < 30
+    assert y[moved].max() < 12 + 7 + 1 * 2.5 / 0.8 + 0.5 < 30  # the disk's feather, that of its coarse band
     assert (np.abs(x - 20)[moved] < np.sqrt(2) * 100 / 512).all()
 
 
