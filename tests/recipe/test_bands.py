@@ -1,6 +1,7 @@
 """Keys of bands: their values, one exact line for each mistake, and the schema that agrees."""
 
 import json
+from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -8,7 +9,7 @@ from ruamel.yaml import YAML
 
 from poredepth.errors import RecipeError
 from poredepth.recipe import parse_recipe, recipe_from_dict, recipe_hash, recipe_schema
-from poredepth.recipe.model_bands import BandGain, CutoffsSpec, ThinSpec
+from poredepth.recipe.model_bands import BandGain, BandsSpec, CutoffsSpec, ThinSpec
 from poredepth.recipe.model_layers import LayerSpec
 
 GOOD = """\
@@ -343,7 +344,7 @@ ONE_MISTAKE = {
     "threshold of 0": (
         "deeper_than_um: 60",
         "deeper_than_um: 0",
-        "23:50: layers[2].thin_where.deeper_than_um: found 0; allowed: a number above 0, in um",
+        "23:48: layers[2].thin_where.deeper_than_um: found 0; allowed: a number above 0, in um",
         True,
     ),
     "curvature of 0": (
@@ -460,3 +461,19 @@ def test_schema_takes_and_refuses_the_same():
     for new in ("highest", "add", "replace"):
         text = GOOD.replace("combine: deepest\n    smooth_um: 15", f"combine: {new}")
         assert validator.is_valid(yaml.load(text)), new
+
+
+def test_the_reference_names_every_key_and_its_examples_load(folder):
+    page = (Path(__file__).parents[2] / "docs" / "recipe.md").read_text(encoding="utf-8")
+    section = page[page.index("#### Bands of a layer") : page.index("### `output`")]
+    for spec in (BandGain, CutoffsSpec, ThinSpec):
+        assert all(f"| `{key}` |" in section for key in spec.model_fields), spec
+    assert all(f"| `{key}` |" in page for key in BandsSpec.model_fields)
+    examples = [part.split("```")[0] for part in section.split("```yaml\n")[1:]]
+    assert len(examples) == 2
+    head = "poredepth: 1\nmesh: {file: head.obj, unit: cm}\nregions: {forehead: {group: f}, cheek: {group: c}}\n"
+    patches = "".join(
+        f"  {name}: {{file: pores.tif, texel_um: 10, height_um: 120}}\n" for name in ("lines", "pores", "furrows")
+    )
+    for example in examples:
+        assert parse_recipe(f"{head}patches:\n{patches}{example}", folder).layers
