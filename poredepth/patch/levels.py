@@ -84,12 +84,12 @@ def build_levels(
         heights = checked_heights("levels", patch_or_array)
     check_positive("levels", "texel_mm", texel_mm)
     extent_mm = (heights.shape[0] * texel_mm, heights.shape[1] * texel_mm)
-    sizes = _level_sizes(heights.shape, max_levels)
+    sizes = level_sizes(heights.shape, max_levels)
     reduce = _periodic_reliefs if periodic else _bounded_reliefs
     return [_level(relief, extent_mm, bool(periodic)) for relief in reduce(heights, float(texel_mm), sizes)]
 
 
-def _level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int]]:
+def level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int]]:
     """(rows, cols) of each level, finest first."""
     sizes = [shape]
     for k in range(1, max_levels):

@@ -34,28 +34,31 @@ def pack_pictures(
     rows, parts, offset = [], [], 0
     for stack in stacks:
         for level in stack:
-            if level.pad != 2:
-                raise AssertionError("the kernel takes levels with a margin of 2 texels")
-            rows.append(
-                (
-                    offset,
-                    level.coefficients.shape[1],
-                    level.rows,
-                    level.cols,
-                    1.0 / level.texel_x_mm,
-                    1.0 / level.texel_y_mm,
-                    float(periodic),
-                    max(stack[0].texel_x_mm, stack[0].texel_y_mm),
-                    1.0 / level.cols,
-                    1.0 / level.rows,
-                )
-            )
+            rows.append(level_row(level, offset, max(stack[0].texel_x_mm, stack[0].texel_y_mm), periodic))
             parts.append(level.coefficients.ravel())
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
     flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
     mean = np.zeros(len(stacks)) if mean_mm is None else np.asarray(mean_mm)
     return Pictures(first, np.array(rows, float).reshape(-1, 10), flat, mean.astype(np.float32))
+
+
+def level_row(level: Level, offset: int, first_texel_mm: float, periodic: bool) -> tuple[float, ...]:
+    """A level's row in `Pictures.levels`; ``offset`` is where its coefficients begin."""
+    if level.pad != 2:
+        raise AssertionError("the kernel takes levels with a margin of 2 texels")
+    return (
+        offset,
+        level.coefficients.shape[1],
+        level.rows,
+        level.cols,
+        1.0 / level.texel_x_mm,
+        1.0 / level.texel_y_mm,
+        float(periodic),
+        first_texel_mm,
+        1.0 / level.cols,
+        1.0 / level.rows,
+    )
 
 
 def add_prints(

@@ -148,7 +148,7 @@ class _TileView:
     def __init__(self, surface: Surface, size_px: int, tile: int):
         uv = surface.corner_uv - column_and_row(tile)
         self.corner_px = np.stack([uv[..., 0] * size_px, (1.0 - uv[..., 1]) * size_px], axis=2)
-        self.affine = _barycentric_affine(self.corner_px)
+        self.affine = barycentric_affine(self.corner_px)
         self._low, self._high = self.corner_px.min(axis=1), self.corner_px.max(axis=1)
         usable = np.isfinite(self.affine).all(axis=(1, 2))
         self._low[~usable], self._high[~usable] = np.inf, -np.inf
@@ -202,7 +202,7 @@ def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px
     return ((high_px >= start) & (low_px <= stop)).all(axis=1)
 
 
-def _barycentric_affine(corner_px: np.ndarray) -> np.ndarray:
+def barycentric_affine(corner_px: np.ndarray) -> np.ndarray:
     """Rows (x, y, 1) -> barycentrics of each triangle, float64 (n, 3, 3); nan for triangles without area in UV."""
     a, b, c = corner_px[:, 0], corner_px[:, 1], corner_px[:, 2]
     det = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])

@@ -10,8 +10,22 @@ from typing import Any
 
 from poredepth.recipe.anatomy import part_findings
 from poredepth.recipe.presets import PRESET_LANDMARKS
-from poredepth.recipe.rules import REGION_SETS, Broken, direction_rules, layer_rules, region_rules, vary_rules
-from poredepth.recipe.schema import schema_at
+from poredepth.recipe.rules import (
+    BANDS_DEFAULT_MM,
+    CUTOFFS,
+    REGION_SETS,
+    Broken,
+    bands_rules,
+    cutoffs_rules,
+    direction_rules,
+    gain_rules,
+    layer_rules,
+    order_of_cutoffs,
+    region_rules,
+    thin_rules,
+    vary_rules,
+)
+from poredepth.recipe.schema import mapping_at, schema_at
 from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, names_text, suggest
 
 Rules = Callable[[Mapping[str, Any]], list[Broken]]
@@ -26,6 +40,9 @@ def check_findings(data: Mapping[str, Any]) -> list[Finding]:
         *_preset_findings(data),
         *_patch_findings(data),
         *_layer_name_findings(data),
+        *_band_findings(data),
+        *_cutoffs_findings(data),
+        *_thin_findings(data),
         *part_findings(data),
     ]
 
@@ -39,9 +56,9 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
         "patches": None,
         "layers": layer_rules,
     }
-    for key in ("mesh", "output"):
+    for key, part_rules in (("mesh", None), ("output", None), ("bands", bands_rules)):
         if isinstance(data.get(key), Mapping):
-            yield (key,), data[key], None
+            yield (key,), data[key], part_rules
     for key, part_rules in rules.items():
         for loc, part in _entries(data, key):
             yield loc, part, part_rules
@@ -52,6 +69,9 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
 def _inner_parts(loc: Loc, layer: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Rules | None]]:
     """The mappings inside a layer."""
     yield from _mappings_of(layer.get("tie_points"), (*loc, "tie_points"))
+    for key, rules in (("gain", gain_rules), ("cutoffs", cutoffs_rules), ("thin_where", thin_rules)):
+        if isinstance(layer.get(key), Mapping):
+            yield (*loc, key), layer[key], rules
     vary = layer.get("vary")
     if not isinstance(vary, Mapping):
         return
@@ -79,7 +99,8 @@ def _entries(data: Mapping[str, Any], key: str) -> Iterator[tuple[Loc, Mapping[s
 
 def _rule_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
     for loc, part, rules in _parts(data):
-        known = schema_at(loc)["properties"]
+        schema = mapping_at(loc)
+        known = schema["properties"]
         unknown = {name: suggest(name, known) for name in part if name not in known}
         for name, meant in unknown.items():
             yield Finding((*loc, name), "unknown key", names_text(known, ""), meant, point="key")
@@ -88,7 +109,7 @@ def _rule_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
                 yield Finding((*loc, name), found_text(None), allowed_text(schema_at((*loc, name)), name))
         broken = [
             Broken(name, "missing", allowed_text(schema_at((*loc, name)), name), missing=(name,))
-            for name in schema_at(loc).get("required", ())
+            for name in schema.get("required", ())
             if name not in part
         ]
         for rule in broken + (rules(part) if rules else []):
@@ -202,3 +223,47 @@ def _layer_name_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
             yield Finding((*loc, "name"), f"found {name!r}, which is also layers[{first[name]}]", "a name of its own")
         else:
             first[name] = loc[1]
+
+
+def _band_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    """Bands that a layer lists twice."""
+    for loc, part in _entries(data, "layers"):
+        bands = part.get("bands")
+        for number, band in enumerate(bands if isinstance(bands, list) else ()):
+            if isinstance(band, str) and band in bands[:number]:
+                yield Finding((*loc, "bands", number), f"{found_text(band)} again", "each band once")
+
+
+def _cutoffs_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    """Cutoffs of a layer that do not go with those of the recipe that stand for the one left out."""
+    bands = data.get("bands", {})
+    if not isinstance(bands, Mapping) or bands_rules(bands):
+        return
+    for loc, part in _entries(data, "layers"):
+        own = part.get("cutoffs")
+        if isinstance(own, Mapping) and not all(key in own for key in CUTOFFS):
+            for broken in order_of_cutoffs(own, {**BANDS_DEFAULT_MM, **bands}, "in the whole recipe"):
+                yield _rule_finding((*loc, "cutoffs"), broken)
+
+
+def _thin_findings(data: Mapping[str, Any]) -> Iterator[Finding]:
+    """Layers that thin out where there is nothing to look at below them."""
+    layers = [(loc, part, part.get("name")) for loc, part in _entries(data, "layers")]
+    for loc, part, _ in layers:
+        thin = part.get("thin_where")
+        if not isinstance(thin, Mapping):
+            continue
+        if loc[1] == 0:
+            yield Finding((*loc, "thin_where"), "found in the lowest layer", "only with a layer below it", point="key")
+            continue
+        name = thin.get("layer")
+        below = [other for at, _, other in layers if at[1] < loc[1] and isinstance(other, str) and other]
+        if not isinstance(name, str) or not name or name in below:
+            continue
+        above = [at[1] for at, _, other in layers if other == name]
+        found = f"unknown layer {name!r}"
+        if above:
+            where = "this layer itself" if above[0] == loc[1] else f"layers[{above[0]}], further up"
+            found = f"{found_text(name)}, which is {where}"
+        near = None if above else suggest(name, below)
+        yield Finding((*loc, "thin_where", "layer"), found, f"a layer below it: {names_text(below, 'none')}", near)

@@ -21,14 +21,17 @@ from poredepth.recipe.files import file_findings
 from poredepth.recipe.headfile import HEAD_KEYS, Merged, merged
 from poredepth.recipe.landmarks import with_points
 from poredepth.recipe.model import Recipe
+from poredepth.recipe.model_bands import GAIN_TAGS, ThinSpec
 from poredepth.recipe.model_layers import LayerSpec
-from poredepth.recipe.rules import MAP_ONLY, PATCH_ONLY
+from poredepth.recipe.rules import MAP_ONLY, PATCH_ONLY, THIN_KEYS
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.source import YamlTree
 from poredepth.recipe.words import Finding, Loc, allowed_text, found_text, suggest
 
 RECIPE_VERSION = 1
 WHOLE_ALLOWED = f"keys and values, starting with poredepth: {RECIPE_VERSION}"
+# keys of a layer that are not for all layers
+RESTATED = (*MAP_ONLY, *PATCH_ONLY, "smooth_um")
 # found by the checks on the plain data, with better places
 FOUND_ELSEWHERE = ("recipe_rule", "extra_forbidden")
 
@@ -156,11 +159,17 @@ def _type_findings(data: Mapping[str, Any]) -> tuple[Recipe | None, list[Finding
         return None, [Finding((), "numbers or lists beyond all use", WHOLE_ALLOWED)]
     findings = []
     for detail in details:
-        loc: Loc = detail["loc"]
+        loc = _without_tags(detail["loc"])
         if detail["type"] in FOUND_ELSEWHERE or (detail["type"] == "missing" and isinstance(loc[-1], str)):
             continue
         findings.append(_type_finding(loc, detail["type"], detail["input"]))
     return None, findings
+
+
+def _without_tags(loc: Loc) -> Loc:
+    """The place in the recipe: without the step that says which of its two types a gain was taken for."""
+    tagged = loc[:1] == ("layers",) and loc[2:3] == ("gain",) and set(loc[3:4]) & set(GAIN_TAGS)
+    return (*loc[:3], *loc[4:]) if tagged else loc
 
 
 def _type_finding(loc: Loc, kind: str, value: Any) -> Finding:
@@ -194,18 +203,19 @@ def _without_restated(data: Any) -> Any:
     layers = data.get("layers") if isinstance(data, dict) else None
     if not isinstance(layers, list):
         return data
-    restated = {key: LayerSpec.model_fields[key].default for key in (*MAP_ONLY, *PATCH_ONLY)}
-    kept = [
-        {
-            key: value
-            for key, value in layer.items()
-            if not (key in restated and type(value) is type(restated[key]) and value == restated[key])
-        }
-        if isinstance(layer, dict)
-        else layer
-        for layer in layers
-    ]
+    kept = [_not_restated(layer, LayerSpec, RESTATED) for layer in layers]
+    for layer in kept:
+        if isinstance(layer, dict) and "thin_where" in layer:
+            layer["thin_where"] = _not_restated(layer["thin_where"], ThinSpec, tuple(THIN_KEYS))
     return {**data, "layers": kept}
+
+
+def _not_restated(part: Any, spec: type[BaseModel], keys: tuple[str, ...]) -> Any:
+    if not isinstance(part, dict):
+        return part
+    defaults = {key: spec.model_fields[key].default for key in keys if key in part}
+    restated = [key for key, value in defaults.items() if type(part[key]) is type(value) and part[key] == value]
+    return {key: value for key, value in part.items() if key not in restated}
 
 
 def _read_text(file: Path, file_label: str) -> str:

@@ -11,11 +11,9 @@ from poredepth.recipe.fields import Number, PositiveNumber, Spec, Text
 from poredepth.recipe.rules import BANDS_DEFAULT_MM, bands_rules, cutoffs_rules, thin_rules
 
 Band = Literal["coarse", "middle", "fine"]
-#: All bands, from the longest wavelengths to the shortest.
-BANDS: tuple[Band, ...] = ("coarse", "middle", "fine")
 Transitions = Literal["proportional", "even"]
 ThinForm = Literal["valleys", "ridges", "both"]
-#: What the validation of a gain puts between its key and what is wrong in it.
+#: What the validation of a gain puts between its key and the place of what is wrong in it.
 GAIN_TAGS = ("[number]", "[bands]")
 
 LimitedGain = Annotated[Number, Field(ge=-1000, le=1000)]

@@ -21,8 +21,8 @@ from poredepth.recipe.fields import (
     Switch,
     Text,
 )
-from poredepth.recipe.model_bands import BANDS, Band, BandGain, CutoffsSpec, Gain, ThinSpec
-from poredepth.recipe.rules import layer_rules, vary_rules
+from poredepth.recipe.model_bands import Band, BandGain, CutoffsSpec, Gain, ThinSpec
+from poredepth.recipe.rules import BANDS, layer_rules, vary_rules
 
 Place = Literal["scatter", "spread", "registered"]
 Axis = Literal["x", "y", "z"]

@@ -23,6 +23,7 @@ THIN_KEYS = {
     "softness_per_mm": "curvature_over_per_mm",
     "form": "curvature_over_per_mm",
 }
+BANDS = ("coarse", "middle", "fine")
 BANDS_DEFAULT_MM = {"coarse_mm": 2.5, "fine_mm": 0.8}
 CUTOFFS = tuple(BANDS_DEFAULT_MM)
 #: Ways of combining that may be rounded by smooth_um.
@@ -177,6 +178,11 @@ def _smooth_rule(data: Mapping[str, Any]) -> list[Broken]:
     return [Broken("smooth_um", f"found with combine: {combine or 'add'}", allowed)]
 
 
+def gain_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of a gain that is a mapping of bands."""
+    return _not_empty(data, BANDS)
+
+
 def bands_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of ``bands``; what is left out is its default."""
     return order_of_cutoffs(data, BANDS_DEFAULT_MM, "by default")
@@ -184,9 +190,7 @@ def bands_rules(data: Mapping[str, Any]) -> list[Broken]:
 
 def cutoffs_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of the cutoffs of a layer, as far as they do not need those of the recipe."""
-    if all(data.get(key) is None for key in CUTOFFS):
-        return [Broken(None, f"none of {', '.join(CUTOFFS)}", f"at least one of {', '.join(CUTOFFS)}", missing=CUTOFFS)]
-    return order_of_cutoffs(data, {}, "")
+    return _not_empty(data, CUTOFFS) + order_of_cutoffs(data, {}, "")
 
 
 def order_of_cutoffs(data: Mapping[str, Any], others: Mapping[str, Any], whose: str) -> list[Broken]:
@@ -230,6 +234,11 @@ def _exactly_one(data: Mapping[str, Any], keys: tuple[str, ...]) -> list[Broken]
     if not present:
         return [Broken(None, f"none of {', '.join(keys)}", allowed, missing=keys)]
     return [Broken(key, f"found beside {present[0]}", allowed) for key in present[1:]]
+
+
+def _not_empty(data: Mapping[str, Any], keys: tuple[str, ...]) -> list[Broken]:
+    names = ", ".join(keys)
+    return [] if data else [Broken(None, f"none of {names}", f"at least one of {names}", missing=keys)]
 
 
 def _needs(key: str, allowed: str) -> Broken:

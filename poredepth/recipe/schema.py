@@ -15,6 +15,9 @@ from poredepth.recipe.rules import (
     PLACE_KEYS,
     REGION_SETS,
     REGION_SOURCES,
+    SMOOTH_COMBINES,
+    THIN_KEYS,
+    THIN_SOURCES,
     VARY_SOURCES,
 )
 
@@ -25,7 +28,8 @@ def recipe_schema() -> dict[str, Any]:
     """JSON Schema of a recipe, draft 2020-12.
 
     Rules between keys of one mapping are part of it. What needs the rest of the recipe or the disk (names, files,
-    circles of regions, layer names used twice, overlap_mm against print_mm) is left to ``load_recipe``.
+    circles of regions, layer names used twice, layers below, overlap_mm against print_mm, fine_mm against coarse_mm) is
+    left to ``load_recipe``.
 
     Returns
     -------
@@ -80,8 +84,16 @@ def _schema() -> dict[str, Any]:
             _layer_kind("scatter", ["patches", "print_mm"], ["patch"]),
             _layer_kind("spread", ["patch", "region"], ["patches"]),
             _layer_kind("registered", ["patch", "tie_points"], ["patches"]),
-        ]
+        ],
+        "if": {"required": ["smooth_um"]},
+        "then": {"required": ["combine"], "properties": {"combine": {"enum": list(SMOOTH_COMBINES)}}},
     }
+    kinds["ThinSpec"] |= {
+        "oneOf": _required(THIN_SOURCES),
+        "dependentRequired": {key: [source] for key, source in THIN_KEYS.items()},
+    }
+    for kind in ("BandGain", "CutoffsSpec"):
+        kinds[kind]["minProperties"] = 1
     kinds["VarySpec"] |= {
         "oneOf": _required(VARY_SOURCES),
         "dependentRequired": {"black": ["map"], "white": ["map"]},
@@ -112,16 +124,28 @@ def schema_at(loc: tuple[str | int, ...]) -> dict[str, Any]:
     return node
 
 
+def mapping_at(loc: tuple[str | int, ...]) -> dict[str, Any]:
+    """The part of the schema for the mapping at a place where one is allowed, maybe beside other types."""
+    return _mapping_of(schema_at(loc))
+
+
+def _mapping_of(node: dict[str, Any]) -> dict[str, Any]:
+    return next((choice for choice in (node, *node.get("oneOf", ())) if "properties" in choice), node)
+
+
 def _follow(schema: dict[str, Any], node: Any) -> dict[str, Any]:
     if not isinstance(node, dict):
         return {}
     if "$ref" in node:
         return schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
+    if "oneOf" in node:  # one of several types
+        return node | {"oneOf": [_follow(schema, choice) for choice in node["oneOf"]]}
     return node
 
 
 def _step(node: dict[str, Any], step: str | int) -> Any:
     if isinstance(step, str):
+        node = _mapping_of(node)
         return node.get("properties", {}).get(step, node.get("additionalProperties"))
     tuple_items = node.get("prefixItems", [])
     return tuple_items[step] if step < len(tuple_items) else node.get("items")

@@ -13,7 +13,7 @@ Loc = tuple[str | int, ...]
 
 MAX_NAMES = 16  # longer lists of names do not help on one line
 MAX_FOUND_CHARS = 60
-UNIT_WORDS = {"_mm": "in mm", "_um": "in um", "_px": "in pixels", "_deg": "in degrees"}
+UNIT_WORDS = {"_per_mm": "per mm", "_mm": "in mm", "_um": "in um", "_px": "in pixels", "_deg": "in degrees"}
 COUNT_WORDS = {2: "two", 3: "three", 4: "four"}
 FILE_KEYS = ("file", "map", "mask", "head")
 
@@ -104,6 +104,8 @@ def allowed_text(schema: Mapping[str, Any], key: str | int | None) -> str:
     if "enum" in schema:
         return ", ".join(schema["enum"])
     kind = schema.get("type")
+    if kind is None and "oneOf" in schema:
+        return ", or ".join(allowed_text(choice, key) for choice in schema["oneOf"])
     if kind == "object":
         keys = schema.get("properties")
         return f"a mapping with {names_text(keys, '')}" if keys else "a mapping of names"
@@ -121,6 +123,8 @@ def _list_text(schema: Mapping[str, Any]) -> str:
         landmark = ", or the name of a landmark" if "x-landmark" in schema else ""
         return f"three numbers [x, y, z]{landmark}" if len(schema["prefixItems"]) == 3 else "two numbers [x, y]"
     items = schema.get("items", {})
+    if "enum" in items:
+        return f"a list of one or more of {', '.join(items['enum'])}"
     of = "points [x, y, z]" if "prefixItems" in items else "names" if items.get("type") == "string" else ""
     of = "tie points {px: [x, y], at: [x, y, z]}" if items.get("$ref", "").endswith("/TiePoint") else of
     of = of or ("mappings" if "$ref" in items else "")

@@ -1,0 +1,347 @@
+"""A map low-passed on the skin: the areal Gaussian filter of ISO 16610-61, with its cutoff in mm of skin.
+
+The map is filtered on grids in UV (`low_pass_grids`), texel by texel, but distances and areas are those of the skin: each
+texel of a grid is a skin point; beyond a piece's border it is the point reached by walking straight on over the skin.
+The low-passed height at p is the integral over the skin about it,
+
+    sum_q w(|q - p|) A_q h_q / sum_q w(|q - p|) A_q,   w(d) = exp(-d^2 / (2 sigma^2)),   sigma = 0.187390625 cutoff,
+
+with d the straight distance of the points in space and A_q the skin of a texel.  So stretch, seams, mirrored charts and
+charts of other density need no case of their own.  Skin beyond an open border has no part.
+
+The map is read through its own pyramid, filtered for the grid's step; that filter's variance, which is known along the
+larger and the smaller stretch of each triangle, is taken off the Gaussian's.
+
+The straight distance is shorter than the way along the skin by the way's cube over 24 squared radii of curvature; only
+over a fold, sharper than sigma, is more smoothed than on a flat skin (docs/bands.md).
+
+Source: the weights of ISO 16610-61 (planar surfaces); on the skin our own derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from poredepth.patch.levels import PAD, build_levels
+from poredepth.patch.types import check_positive
+from poredepth.placement.prints import STRONGEST_ONLY, Prints
+from poredepth.raster import kernels, low_pass_kernels
+from poredepth.raster.evaluate import Pictures, add_prints, level_row
+from poredepth.raster.low_pass_grids import GridPicture, Grids, Metric, SourceTexels, grids_for
+from poredepth.raster.window import Window, row_blocks
+from poredepth.surface.points import SkinPoints
+from poredepth.surface.skin import Surface
+
+#: Sigma of the Gaussian in cutoffs: half of a wave of the cutoff's length passes, sqrt(ln 2 / 2) / pi.
+SIGMA_RATIO = 0.187390625
+
+#: Texels of a grid worked on at once, so that the memory is bounded; about 60 bytes each.
+BLOCK_TEXELS = 1 << 18
+
+#: Pictures of more texels than this are made one after the other, each by all threads.
+LARGE_TEXELS = 1 << 22
+
+#: The pyramid takes no more than this share of the variance.
+MOST_TAKEN = 0.75
+
+#: Side of the picture of a piece without area in UV.
+FLAT_PX = 4
+
+
+def low_passed_map(
+    surface: Surface,
+    prints: Prints,
+    pictures: Pictures,
+    cutoff_mm: float,
+    *,
+    n_threads: int = 2,
+    block_texels: int = BLOCK_TEXELS,
+) -> tuple[Prints, Pictures]:
+    """Low-pass a layer that is measured in UV (a map, a painted mask) along the skin.
+
+    A sine of wavelength l along the skin keeps 2^-((cutoff / l)^2) of its height.  The result is a function on the skin,
+    the same whatever size a map is made in; it may be low-passed again: variances add, so that a cutoff of a is made one
+    of b > a by sqrt(b^2 - a^2).  ``n_threads`` and ``block_texels`` change no bit of it.
+
+    Parameters
+    ----------
+    prints, pictures : the layer, coordinates in UV within its pictures (see `placement.mapped.map_prints`)
+    cutoff_mm : float, mm along the skin
+    n_threads : pieces of work at once; block_texels : grid texels each of them holds
+
+    Returns
+    -------
+    prints, with one row for each triangle that has UVs, and pictures, one for each piece; coordinates in UV
+
+    Raises
+    ------
+    PatchError : a cutoff that is not above 0
+    """
+    check_positive("low pass", "cutoff_mm", cutoff_mm, " (mm along the skin)")
+    sigma_mm = SIGMA_RATIO * float(cutoff_mm)
+    metric, texels = Metric.of(surface), SourceTexels.of(prints, pictures)
+    grids = grids_for(surface, metric, texels, sigma_mm)
+    work = _Work(surface, _Source(prints, pictures, texels), metric, grids, sigma_mm)
+    out = _Packed.for_grids(grids, _flat_pieces(surface, prints, pictures, grids))
+    for shared in (surface.adjacency, surface.flat_mm, surface.corner_mm, work.texel_mm2, work.rank, work.borders):
+        del shared  # what all blocks share is made once, before the threads start
+    block_texels = max(int(block_texels), 1)
+    large = [i for i, one in enumerate(grids.pictures) if np.prod(one.window.shape) > LARGE_TEXELS]
+    small = sorted(set(range(len(grids.pictures))) - set(large))
+    with ThreadPoolExecutor(n_threads) as pool:
+        for i in large:
+            out.put(i, work.picture_mm(grids.pictures[i], block_texels, pool.map))
+        for _ in pool.map(lambda i: out.put(i, work.picture_mm(grids.pictures[i], block_texels, map)), small):
+            pass
+    return out.prints(grids), out.pictures()
+
+
+@dataclass(frozen=True)
+class _Source:
+    prints: Prints
+    pictures: Pictures
+    texels: SourceTexels
+
+
+@dataclass(frozen=True)
+class _Work:
+    surface: Surface
+    source: _Source
+    metric: Metric
+    grids: Grids
+    sigma_mm: float
+
+    @cached_property
+    def texel_mm2(self) -> np.ndarray:
+        """Skin of one grid texel in each triangle's plane, float32 (n_triangles,)."""
+        step = np.where(self.grids.piece >= 0, self.grids.step_uv[self.grids.piece], np.nan)
+        return np.nan_to_num(self.metric.stretch_mm.prod(axis=1) * step**2).astype(np.float32)
+
+    @cached_property
+    def rank(self) -> np.ndarray:
+        """Lowest file face first: which triangle wins where a piece overlaps itself."""
+        rank = np.empty(self.surface.n_triangles, np.int32)
+        rank[np.argsort(self.surface.tri_face, kind="stable")] = np.arange(self.surface.n_triangles)
+        return rank
+
+    @cached_property
+    def members(self) -> list[np.ndarray]:
+        """Triangles that hold texels, int32, of each piece."""
+        usable = np.flatnonzero(np.isfinite(self.grids.affine).all(axis=(1, 2)) & (self.grids.piece >= 0))
+        return _by_piece(usable, self.grids.piece[usable], len(self.grids.step_uv))
+
+    @cached_property
+    def borders(self) -> list[np.ndarray]:
+        """Border edges of each piece, int32 (n, 2): triangle that holds texels, edge."""
+        piece, neighbour = self.grids.piece, self.surface.adjacency.triangle
+        usable = np.isfinite(self.grids.affine).all(axis=(1, 2)) & (piece >= 0)
+        inside = ~self.surface.is_chart_border & (piece[neighbour] == piece[:, None]) & usable[neighbour]
+        triangle, edge = np.nonzero(usable[:, None] & ~inside)
+        return _by_piece(np.stack([triangle, edge], axis=1), piece[triangle], len(self.grids.step_uv))
+
+    def picture_mm(self, picture: GridPicture, block_texels: int, run: Callable[..., Iterable]) -> np.ndarray:
+        """Low-passed heights of a picture, float32 (rows, cols); their mean where there is no skin."""
+        window = picture.window
+        out = np.empty(window.shape, np.float32)
+        has_skin = np.zeros(window.shape, bool)
+        triangles, borders = self.members[picture.piece], self.borders[picture.piece]
+        corner_px = self.grids.corner_px
+        triangles = _touching(triangles, corner_px[triangles], self._around(picture.piece, window))
+        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1)
+        borders = _touching(borders, ends, self._around(picture.piece, window), self.grids.gutter_px[picture.piece] + 1)
+
+        def fill(block: Window) -> None:
+            rows = slice(block.row_px - window.row_px, block.row_px - window.row_px + block.n_rows)
+            out[rows], has_skin[rows] = self._block_mm(picture.piece, triangles, borders, block)
+
+        for _ in run(fill, list(row_blocks(window, block_texels))):
+            pass
+        out[~has_skin] = out[has_skin].mean(dtype=float) if has_skin.any() else 0.0
+        return out
+
+    def _around(self, piece: int, window: Window) -> Window:
+        """The window and what the Gaussian reaches beyond it."""
+        far = int(self.grids.reach[self.members[piece]].max())
+        return Window(window.row_px - far, window.col_px - far, window.n_rows + 2 * far, window.n_cols + 2 * far)
+
+    def _block_mm(self, piece: int, triangles: np.ndarray, borders: np.ndarray, block: Window):
+        around = self._around(piece, block)
+        far = block.row_px - around.row_px
+        owner, barycentric, near_edge, border_triangle = self._skin(piece, triangles, borders, around)
+        at_mm, mm2 = np.empty((3, *around.shape), np.float32), np.empty(around.shape, np.float32)
+        corner_mm = self.surface.corner_mm
+        low_pass_kernels.place_texels(
+            owner, barycentric, near_edge, border_triangle, self.texel_mm2, self.surface.adjacency.triangle, corner_mm,
+            corner_mm[self.members[piece][0], 0], at_mm, mm2,
+        )  # fmt: skip
+        footprint_uv, form = self._reading(piece, owner)
+        height_mm = np.zeros(owner.size, np.float32)
+        points = SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
+        whole = np.ones(owner.size, np.float32)
+        add_prints(points, whole, 1.0, footprint_uv, self.source.prints, self.source.pictures, height_mm)
+        out = np.empty(block.shape, np.float32)
+        low_pass_kernels.gaussian_mean(
+            at_mm, mm2, height_mm.reshape(owner.shape), owner, near_edge, form, self.grids.reach, around.col_px, far, far,
+            out,
+        )  # fmt: skip
+        return out, owner[far : far + block.n_rows, far : far + block.n_cols] >= 0
+
+    def _skin(self, piece: int, triangles: np.ndarray, borders: np.ndarray, window: Window):
+        """Skin points of a window of a piece's grid, and the borders gutter texels were walked over."""
+        corner_px, affine = self.grids.corner_px, self.grids.affine
+        owner, near_edge = np.full(window.shape, -1, np.int32), np.full(window.shape, -1, np.int32)
+        barycentric = np.zeros((*window.shape, 3), np.float32)
+        here = _touching(triangles, corner_px[triangles], window).astype(np.int32)
+        kernels.own_texels(corner_px, affine, here, self.rank, window.row_px, window.col_px, owner, barycentric)
+        gutter = int(self.grids.gutter_px[piece])
+        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1)
+        borders = _touching(borders, ends, window, gutter + 1.0)
+        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1).reshape(-1, 4)
+        near_d2 = np.full(window.shape, np.nextafter(np.float32(gutter**2), np.float32(np.inf)), np.float32)
+        kernels.nearest_border(ends, float(gutter), window.row_px, window.col_px, owner, near_d2, near_edge)
+        border_triangle = np.ascontiguousarray(borders[:, 0], np.int32)
+        adjacency = self.surface.adjacency
+        kernels.fill_gutter(
+            near_edge, border_triangle, affine, window.row_px, window.col_px, self.surface.flat_mm, adjacency.triangle,
+            adjacency.edge, owner, barycentric,
+        )  # fmt: skip
+        return owner, barycentric, near_edge, border_triangle
+
+    def _reading(self, piece: int, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Footprint in UV to read the source with, float32 (n_triangles, 3), the same in mm everywhere, and what is left
+        of the Gaussian, float32 (n_triangles, 4), see `low_pass_kernels.gaussian_mean`; both only for triangles seen.
+        """
+        n = self.surface.n_triangles
+        footprint_uv, form = np.empty((n, 3), np.float32), np.empty((n, 4), np.float32)
+        seen = np.zeros(n + 1, bool)
+        seen[owner] = True
+        seen = np.flatnonzero(seen[:n])
+        stretch, texels = self.metric.stretch_mm[seen], self.source.texels
+        size = self.grids.step_mm[piece] / np.maximum(stretch[:, 0], 1e-12)
+        size = np.where(np.isfinite(size), size, self.grids.step_uv[piece])
+        footprint_uv[seen] = size[:, None]
+        variance_uv = _pyramid_variance(
+            size * texels.zoom[seen] / texels.texel_uv[seen], texels.n_levels[seen], texels.texel_uv[seen]
+        )
+        taken = np.nan_to_num(variance_uv[:, None] * stretch**2)
+        left = self.sigma_mm**2 - np.minimum(taken, MOST_TAKEN * self.sigma_mm**2)
+        across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
+        form[seen, 0] = across
+        form[seen, 1:] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
+        return footprint_uv, form
+
+
+def _pyramid_variance(ratio: np.ndarray, n_levels: np.ndarray, texel_uv: np.ndarray) -> np.ndarray:
+    """Variance of what `kernels.add_prints` filters a picture with for texels of ``ratio`` of its own, UV squared.
+
+    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed by log2(ratio).
+    """
+    depth = np.log2(np.maximum(ratio, 1.0))
+    k = np.minimum(depth.astype(np.int64), n_levels - 1)
+    mix = np.where(k == n_levels - 1, 0.0, depth - k)
+    here = np.where(k > 0, 0.25 * 4.0**k, 0.0)
+    variance = here + mix * (0.25 * 4.0 ** (k + 1) - here)
+    return np.where(ratio > 1.0, variance, 0.0) * np.where(np.isfinite(texel_uv), texel_uv, 0.0) ** 2
+
+
+def _by_piece(rows: np.ndarray, piece: np.ndarray, n_pieces: int) -> list[np.ndarray]:
+    order = np.argsort(piece, kind="stable")
+    return np.split(rows[order].astype(np.int32), np.searchsorted(piece[order], np.arange(1, n_pieces)))
+
+
+def _touching(rows: np.ndarray, points_px: np.ndarray, window: Window, margin_px: float = 1.0) -> np.ndarray:
+    """Of rows (n, ...) those whose points (n, k, 2) have a bounding box that may touch a window."""
+    start = np.array([window.col_px, window.row_px]) - margin_px
+    stop = np.array([window.col_px + window.n_cols, window.row_px + window.n_rows]) + margin_px
+    return rows[((points_px.max(axis=1) >= start) & (points_px.min(axis=1) <= stop)).all(axis=1)]
+
+
+def _flat_pieces(surface: Surface, prints: Prints, pictures: Pictures, grids: Grids) -> dict[int, float]:
+    """Pieces without area in UV, which no texel shows: the mean of what is read there, mm."""
+    with_pictures = np.unique([one.piece for one in grids.pictures]).astype(np.int64)
+    lost = np.flatnonzero((grids.piece >= 0) & ~np.isin(grids.piece, with_pictures))
+    height_mm = np.zeros(len(lost), np.float32)
+    points = SkinPoints(lost.astype(np.int32), np.full((len(lost), 3), 1 / 3, np.float32))
+    footprint = np.zeros((surface.n_triangles, 3), np.float32)
+    add_prints(points, np.ones(len(lost), np.float32), 1.0, footprint, prints, pictures, height_mm)
+    piece, area = grids.piece[lost], np.maximum(surface.area_mm2[lost], 1e-20)
+    return {int(p): float(np.average(height_mm[piece == p], weights=area[piece == p])) for p in np.unique(piece)}
+
+
+@dataclass(frozen=True)
+class _Packed:
+    """All pictures of the result in one array, which blocks of work fill.
+
+    Attributes
+    ----------
+    offset : where each picture's coefficients begin; flat : heights of pieces without area in UV, after the others
+    """
+
+    planned: tuple[GridPicture, ...]
+    step_uv: np.ndarray
+    offset: np.ndarray
+    first_level: np.ndarray
+    levels: np.ndarray
+    coefficients: np.ndarray
+    flat: dict[int, float]
+
+    @classmethod
+    def for_grids(cls, grids: Grids, flat: dict[int, float]) -> _Packed:
+        shapes = [one.level_shapes for one in grids.pictures] + [[(FLAT_PX, FLAT_PX)]] * len(flat)
+        size = [sum((r + 2 * PAD) * (c + 2 * PAD) for r, c in one) for one in shapes]
+        offset = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
+        first = np.concatenate([[0], np.cumsum([len(one) for one in shapes])]).astype(np.int32)
+        step = grids.step_uv[[one.piece for one in grids.pictures]] if grids.pictures else np.empty(0)
+        out = cls(
+            grids.pictures, step, offset, first, np.zeros((first[-1], 10)), np.empty(max(offset[-1], 1), np.float32), flat
+        )
+        for i, height_mm in enumerate(flat.values(), start=len(grids.pictures)):
+            out._put(i, np.full((FLAT_PX, FLAT_PX), height_mm, np.float32), 1.0, 1)
+        return out
+
+    def put(self, i: int, height_mm: np.ndarray) -> None:
+        """Fill picture i."""
+        self._put(i, height_mm, self.step_uv[i], self.planned[i].max_levels)
+
+    def _put(self, i: int, height_mm: np.ndarray, texel_uv: float, max_levels: int) -> None:
+        at = int(self.offset[i])
+        for k, level in enumerate(build_levels(height_mm, texel_uv, False, max_levels)):
+            self.levels[self.first_level[i] + k] = level_row(level, at, texel_uv, False)
+            self.coefficients[at : at + level.coefficients.size] = level.coefficients.ravel()
+            at += level.coefficients.size
+
+    def pictures(self) -> Pictures:
+        return Pictures(
+            self.first_level, self.levels, self.coefficients, np.zeros(len(self.first_level) - 1, np.float32)
+        )
+
+    def prints(self, grids: Grids) -> Prints:
+        n = len(grids.piece)
+        picture, corner = np.full(n, -1, np.int32), np.zeros((n, 3, 2))
+        for i, one in enumerate(self.planned):
+            picture[one.triangles] = i
+            px, window = grids.corner_px[one.triangles], one.window
+            from_left, up = px[..., 0] - window.col_px, window.row_px + window.n_rows - px[..., 1]
+            corner[one.triangles] = np.stack([from_left, up], axis=2) * self.step_uv[i]
+        for i, piece in enumerate(self.flat, start=len(self.planned)):
+            picture[grids.piece == piece] = i
+            corner[grids.piece == piece] = FLAT_PX / 2
+        shown = np.flatnonzero(picture >= 0)
+        start = np.zeros(n + 1, np.int64)
+        np.cumsum(picture >= 0, out=start[1:])
+        return Prints(
+            start=start,
+            print_id=np.zeros(len(shown), np.int32),
+            picture=picture[shown],
+            corner_mm=corner[shown].astype(np.float32),
+            corner_weight=np.ones((len(shown), 3), np.float32),
+            zoom=np.ones(len(shown), np.float32),
+            pair_start=np.zeros(n + 1, np.int64),
+            likeness=np.empty(0, np.float32),
+            sharpness=STRONGEST_ONLY,
+        )
