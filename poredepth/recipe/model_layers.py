@@ -207,6 +207,11 @@ class LayerSpec(Spec):
     )
     thin_where: ThinSpec | None = Field(None, description="Where the layer thins out over what lies below it.")
 
+    @field_validator("gain")
+    @classmethod
+    def _default_as_number(cls, gain: float | BandGain) -> float | BandGain:
+        return 1.0 if gain == BandGain() else gain  # defaults written out are the same recipe, with the same hash
+
     @field_validator("bands")
     @classmethod
     def _each_band_once(cls, bands: list[Band] | None) -> list[Band] | None:
