@@ -134,7 +134,7 @@ def test_seed_changes_the_map_and_the_same_seed_does_not():
     assert not np.array_equal(a, c)
 
 
-@pytest.mark.parametrize(("transitions", "feather_mm"), [("even", 4.0), ("proportional", 4.0 * 2.5 / 0.8)])
+@pytest.mark.parametrize(("transitions", "feather_mm"), [("even", 8.0), ("proportional", 8.0 * 2.5 / 0.8)])
 def test_region_bounds_a_layer(transitions, feather_mm):
     c = _sphere(layers=[scatter_layer("pores", 12.0, region="disk")], bands={"transitions": transitions})
     points = random_skin_points(c.surface, 4000, np.random.default_rng(0))
