@@ -56,9 +56,10 @@ def seam_line(composition: Composition) -> str:
 
 def part_lines(written: Sequence[WrittenMap]) -> list[str]:
     """What each layer or band brings: file, and its heights."""
+    width = max((len(one.metadata.part) for one in written), default=0) + 2
     lines = []
     for one in written:
         m = one.metadata
         scale = "" if m.scale_mm == 1.0 and m.mid == 0.0 else f", mid {m.mid!r}, scale {m.scale_mm!r} mm"
-        lines.append(f"{m.part:<16}{one.path}  {m.range_low_mm:.6f} to {m.range_high_mm:.6f} mm{scale}")
-    return lines
+        lines.append(f"{m.part:<{max(width, 16)}}{one.path}  {m.range_low_mm:.6f} to {m.range_high_mm:.6f} mm{scale}")
+    return list(dict.fromkeys(lines))  # what is added along seams is the same for layers and bands
