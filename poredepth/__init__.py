@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from poredepth.measure import SeamMeasure, measure_seams
     from poredepth.mix.blocks import Blocking
     from poredepth.output import MapMetadata, WrittenMap, read_map
+    from poredepth.patch.bands import BANDS, Cutoffs, split_bands
     from poredepth.patch.read import load_patch
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
@@ -42,10 +43,12 @@ if TYPE_CHECKING:
     from poredepth.view.preview import Preview, preview
 
 _HOME = {
+    "BANDS": "patch.bands",
     "Blocking": "mix.blocks",
     "CalibrationError": "errors",
     "Composition": "pipeline",
     "HeightMap": "maps",
+    "Cutoffs": "patch.bands",
     "HeightPatch": "patch.types",
     "MapFileError": "errors",
     "MapMetadata": "output",
@@ -77,14 +80,17 @@ _HOME = {
     "read_obj": "surface.obj",
     "recipe_from_dict": "recipe",
     "recipe_schema": "recipe",
+    "split_bands": "patch.bands",
     "surface_from_mesh": "surface.skin",
     "write_maps": "maps",
 }
 
 __all__ = [
+    "BANDS",
     "Blocking",
     "CalibrationError",
     "Composition",
+    "Cutoffs",
     "HeightMap",
     "HeightPatch",
     "MapFileError",
@@ -118,6 +124,7 @@ __all__ = [
     "read_obj",
     "recipe_from_dict",
     "recipe_schema",
+    "split_bands",
     "surface_from_mesh",
     "write_maps",
 ]
