@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from poredepth.mix.blocks import Blocking
     from poredepth.output import MapMetadata, WrittenMap, read_map
     from poredepth.parts import compose_parts, write_parts
+    from poredepth.patch.bands import BANDS, Cutoffs, split_bands
     from poredepth.patch.read import load_patch
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
@@ -43,10 +44,12 @@ if TYPE_CHECKING:
     from poredepth.view.preview import Preview, preview
 
 _HOME = {
+    "BANDS": "patch.bands",
     "Blocking": "mix.blocks",
     "CalibrationError": "errors",
     "Composition": "pipeline",
     "HeightMap": "maps",
+    "Cutoffs": "patch.bands",
     "HeightPatch": "patch.types",
     "MapFileError": "errors",
     "MapMetadata": "output",
@@ -79,15 +82,18 @@ _HOME = {
     "read_obj": "surface.obj",
     "recipe_from_dict": "recipe",
     "recipe_schema": "recipe",
+    "split_bands": "patch.bands",
     "surface_from_mesh": "surface.skin",
     "write_maps": "maps",
     "write_parts": "parts",
 }
 
 __all__ = [
+    "BANDS",
     "Blocking",
     "CalibrationError",
     "Composition",
+    "Cutoffs",
     "HeightMap",
     "HeightPatch",
     "MapFileError",
@@ -122,6 +128,7 @@ __all__ = [
     "read_obj",
     "recipe_from_dict",
     "recipe_schema",
+    "split_bands",
     "surface_from_mesh",
     "write_maps",
     "write_parts",

@@ -298,7 +298,13 @@ class _Packed:
         first = np.concatenate([[0], np.cumsum([len(one) for one in shapes])]).astype(np.int32)
         step = grids.step_uv[[one.piece for one in grids.pictures]] if grids.pictures else np.empty(0)
         out = cls(
-            grids.pictures, step, offset, first, np.zeros((first[-1], 10)), np.empty(max(offset[-1], 1), np.float32), flat
+            grids.pictures,
+            step,
+            offset,
+            first,
+            np.zeros((first[-1], 10)),
+            np.empty(max(offset[-1], 1), np.float32),
+            flat,
         )
         for i, height_mm in enumerate(flat.values(), start=len(grids.pictures)):
             out._put(i, np.full((FLAT_PX, FLAT_PX), height_mm, np.float32), 1.0, 1)

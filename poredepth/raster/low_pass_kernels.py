@@ -22,7 +22,9 @@ ON_BORDER = np.float32(1e-6)
 
 
 @njit(nogil=True, cache=True)
-def place_texels(owner, barycentric, near_edge, border_triangle, texel_mm2, neighbour, corner_mm, origin_mm, at_mm, mm2):
+def place_texels(
+    owner, barycentric, near_edge, border_triangle, texel_mm2, neighbour, corner_mm, origin_mm, at_mm, mm2
+):
     """Position and skin area of every texel of a grid.
 
     Parameters
@@ -121,7 +123,11 @@ def gaussian_mean(at_mm, mm2, height_mm, owner, extended, form, reach, col0, row
             if down > 0:
                 for q in range(r - down, r + down + 1):
                     for shift in range(first - along, first + along + 1):
-                        qx, qy, qz = at_mm[0, q, shift : shift + n], at_mm[1, q, shift : shift + n], at_mm[2, q, shift : shift + n]
+                        qx, qy, qz = (
+                            at_mm[0, q, shift : shift + n],
+                            at_mm[1, q, shift : shift + n],
+                            at_mm[2, q, shift : shift + n],
+                        )
                         qa, qh = mm2[q, shift : shift + n], height_mm[q, shift : shift + n]
                         for i in range(n):
                             dx, dy, dz = qx[i] - px[i], qy[i] - py[i], qz[i] - pz[i]

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.output import read_map
+from poredepth.patch.bands import Cutoffs, band_sq_mm
 from poredepth.patch.read import read_picture
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition
@@ -32,6 +33,9 @@ Row = tuple[str, str]
 
 #: Tile sizes whose texel on the skin is told.
 TOLD_SIZES_PX = (2048, 4096, 8192, 16384)
+
+#: Wavelengths that the bands of patches are told for where a recipe names none: own choice.
+TOLD_CUTOFFS = Cutoffs(coarse_mm=2.5, fine_mm=0.8)
 
 #: Size of the raster that covered UV area is counted on.
 COUNT_SIZE_PX = 1024
@@ -111,8 +115,8 @@ def landmark_facts(surface: Surface, landmarks: Mapping[str, Sequence[float]]) -
     return rows
 
 
-def recipe_facts(composition: Composition) -> list[Row]:
-    """Landmarks, regions with their area, patches, and for each layer how it lies on the skin."""
+def recipe_facts(composition: Composition, cutoffs: Cutoffs = TOLD_CUTOFFS) -> list[Row]:
+    """Landmarks, regions with their area, patches with their bands, and for each layer how it lies on the skin."""
     surface, ground = composition.surface, composition.ground
     centre = SkinPoints(
         np.arange(surface.n_triangles, dtype=np.int32), np.full((surface.n_triangles, 3), 1 / 3, np.float32)
@@ -121,7 +125,8 @@ def recipe_facts(composition: Composition) -> list[Row]:
     for name, field in ground.regions.items():
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))
-    rows += [(f"patch {name}", _patch_line(patch)) for name, patch in composition.patches.items()]
+    for name, patch in composition.patches.items():
+        rows += [(f"patch {name}", _patch_line(patch)), (f"  bands of {name}", _bands_line(patch, cutoffs))]
     for layer, spec in zip(composition.layers, composition.recipe.layers, strict=True):
         rows.append((f"layer {layer.name}", f"{_joined(spec)}, {_laid(layer, spec, surface)}"))
         if layer.registration is not None:
@@ -187,6 +192,15 @@ def _patch_line(patch: HeightPatch) -> str:
         f"{patch.width_mm:g} x {patch.height_extent_mm:g} mm, {UM_PER_MM * patch.texel_mm:g} um a texel, "
         f"Sq {UM_PER_MM * sq:.2f} um, Ssk {(h**3).mean() / max(sq, 1e-30) ** 3:.2f}, "
         f"Sku {(h**4).mean() / max(sq, 1e-30) ** 4:.2f}" + (f" ({terms})" if terms else "")
+    )
+
+
+def _bands_line(patch: HeightPatch, cutoffs: Cutoffs) -> str:
+    """Sq of each band, of the patch as it is, not drawn out by a layer."""
+    sq = {name: f"{UM_PER_MM * mm:.2f} um" for name, mm in band_sq_mm(patch, cutoffs).items()}
+    return (
+        f"Sq coarse {sq['coarse']} (above {cutoffs.coarse_mm:g} mm), middle {sq['middle']}, "
+        f"fine {sq['fine']} (below {cutoffs.fine_mm:g} mm)"
     )
 
 
