@@ -221,32 +221,21 @@ class _Work:
         seen = np.zeros(n + 1, bool)
         seen[owner] = True
         seen = np.flatnonzero(seen[:n])
-        stretch, texels = self.metric.stretch_mm[seen], self.source.texels
-        size = self.grids.step_mm[piece] / np.maximum(stretch[:, 0], 1e-12)
-        size = np.where(np.isfinite(size), size, self.grids.step_uv[piece])
-        footprint_uv[seen] = size[:, None]
-        variance_uv = _pyramid_variance(
-            size * texels.zoom[seen] / texels.texel_uv[seen], texels.n_levels[seen], texels.texel_uv[seen]
-        )
-        taken = np.nan_to_num(variance_uv[:, None] * stretch**2)
+        stretch, texel_uv = self.metric.stretch_mm[seen], self.source.texels.texel_uv[seen]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = self.grids.step_mm[piece] / stretch[:, 0] / texel_uv
+        # a level of the source's pyramid as it is, the first that is filtered enough: between two, the finer one aliases
+        depth = np.ceil(np.log2(np.clip(np.nan_to_num(ratio, nan=1.0), 1.0, 2.0**30)))
+        level = np.minimum(depth, self.source.texels.n_levels[seen] - 1)
+        shown = np.isfinite(texel_uv)
+        footprint_uv[seen] = np.where(shown, texel_uv * 2.0**level, 1.0)[:, None]
+        sigma_uv = np.where(shown & (level > 0), 0.5 * 2.0**level * texel_uv, 0.0)
+        taken = np.nan_to_num(sigma_uv[:, None] * stretch) ** 2
         left = self.sigma_mm**2 - np.minimum(taken, MOST_TAKEN * self.sigma_mm**2)
         across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
         form[seen, 0] = across
         form[seen, 1:] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
         return footprint_uv, form
-
-
-def _pyramid_variance(ratio: np.ndarray, n_levels: np.ndarray, texel_uv: np.ndarray) -> np.ndarray:
-    """Variance of what `kernels.add_prints` filters a picture with for texels of ``ratio`` of its own, UV squared.
-
-    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed by log2(ratio).
-    """
-    depth = np.log2(np.maximum(ratio, 1.0))
-    k = np.minimum(depth.astype(np.int64), n_levels - 1)
-    mix = np.where(k == n_levels - 1, 0.0, depth - k)
-    here = np.where(k > 0, 0.25 * 4.0**k, 0.0)
-    variance = here + mix * (0.25 * 4.0 ** (k + 1) - here)
-    return np.where(ratio > 1.0, variance, 0.0) * np.where(np.isfinite(texel_uv), texel_uv, 0.0) ** 2
 
 
 def _by_piece(rows: np.ndarray, piece: np.ndarray, n_pieces: int) -> list[np.ndarray]:

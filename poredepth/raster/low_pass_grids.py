@@ -74,23 +74,20 @@ class SourceTexels:
     ----------
     texel_uv : float64 (n_triangles,), texel of its picture, inf for triangles that show none
     n_levels : int64 (n_triangles,)
-    zoom : float64 (n_triangles,)
     """
 
     texel_uv: np.ndarray
     n_levels: np.ndarray
-    zoom: np.ndarray
 
     @classmethod
     def of(cls, prints: Prints, pictures: Pictures) -> SourceTexels:
         n = len(prints.start) - 1
-        texel, count, zoom = np.full(n, np.inf), np.ones(n, np.int64), np.ones(n)
+        texel, count = np.full(n, np.inf), np.ones(n, np.int64)
         shown = np.flatnonzero(prints.picture >= 0)[::-1]  # the first row of a triangle is written last
         triangle, picture = prints.row_triangle[shown], prints.picture[shown]
         texel[triangle] = pictures.levels[pictures.first_level[picture], 7]
         count[triangle] = np.diff(pictures.first_level)[picture]
-        zoom[triangle] = prints.zoom[shown]
-        return cls(texel, count, zoom)
+        return cls(texel, count)
 
 
 @dataclass(frozen=True)
