@@ -12,7 +12,7 @@ import numpy as np
 
 from poredepth.errors import PatchError, PlacementError, PoredepthWarning
 from poredepth.mix.bands import LayerBands, LowPassed, Relief
-from poredepth.mix.edges import widenings
+from poredepth.mix.edges import wavelengths_mm
 from poredepth.mix.layers import CompiledLayer, Factors, LayingGround
 from poredepth.mix.thinning import Thinning
 from poredepth.mix.tracks import Rule
@@ -26,7 +26,7 @@ from poredepth.placement.registered import Registration, register
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.placement.spread import SpreadSpec, spread
 from poredepth.placement.ties import RegisteredSpec
-from poredepth.raster.evaluate import pack_pictures
+from poredepth.raster.evaluate import Pictures, pack_pictures
 from poredepth.raster.low_pass import low_passed_map
 from poredepth.recipe.model_layers import LayerSpec
 from poredepth.surface.masks import warn_of_missing_tiles
@@ -222,7 +222,7 @@ def _registered(
         )
     shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
     prints = replace(prints, corner_mm=prints.corner_mm + shift_mm)
-    bands = piece.bands(prints, cut, joining, ground.edges.proportional)
+    bands = piece.bands(prints, cut, joining)
     return CompiledLayer(
         spec.name,
         bands,
@@ -235,8 +235,7 @@ def _registered(
 
 @dataclass(frozen=True)
 class _Piece:
-    """A patch that does not tile, as it lies on the skin: bands are those of its inside alone, and each fades in from
-    its border by itself."""
+    """A patch that does not tile, as it lies on the skin: its bands are those of its inside alone."""
 
     patch: HeightPatch
     inside: np.ndarray
@@ -246,30 +245,30 @@ class _Piece:
     def fade(self, width_mm: float) -> np.ndarray:
         return feather_weight(self.inside, self.patch.inside, width_mm / self.found.texel_mm)
 
-    def bands(self, prints: Prints, cut: Cutout, joining: Joining, proportional: bool) -> LayerBands:
-        """Coarse bands fade over more skin than fine ones; where all fade alike, nothing is split before it must be."""
+    def bands(self, prints: Prints, cut: Cutout, joining: Joining) -> LayerBands:
+        """Whole and by bands.  All fade over the feather, but where the piece does more than add to what lies below,
+        none over less than its wavelength: a narrower fade of a long wave would be seen as an edge."""
 
-        def pictures(height_mm: np.ndarray):
+        def pictures(height_mm: np.ndarray) -> Pictures:
             levels = build_levels(height_mm, self.found.texel_mm, False, cut.max_levels)
             return pack_pictures([levels], periodic=False)
 
-        def faded(fades: Sequence[np.ndarray]) -> tuple[list[np.ndarray], LowPassed]:
-            parts = self._parts(joining.cutoffs)
+        def low(parts: Sequence[np.ndarray], fades: Sequence[np.ndarray]) -> LowPassed:
+            coarse, middle, _ = (cut.of(part * fade) for part, fade in zip(parts, fades, strict=True))
             sq_mm = tuple(float(part[self.inside].std(dtype=float)) for part in parts)
-            coarse, middle, fine = (cut.of(part * fade) for part, fade in zip(parts, fades, strict=True))
-            lows = [Relief(prints, pictures(one)) for one in (middle + coarse, coarse)]
-            return middle + coarse + fine, LowPassed(*lows, sq_mm)
+            return LowPassed(Relief(prints, pictures(middle + coarse)), Relief(prints, pictures(coarse)), sq_mm)
 
         own = self.fade(self.feather_mm)
-        if not proportional:
-            fades = [pictures(cut.weight)] * len(BANDS) if joining.rule.kind != "add" else None
-            return LayerBands(Relief(prints, pictures(cut.height_mm)), lambda: faded([own] * len(BANDS))[1], fade=fades)
-        widths_mm = [how.width_mm(self.feather_mm) for how in widenings(joining.cutoffs, "outer")]
-        fades = [*(self.fade(width_mm) for width_mm in widths_mm[:-1]), own]
-        whole_mm, low = faded(fades)
-        return LayerBands(
-            Relief(prints, pictures(whole_mm)), lambda: low, fade=[pictures(cut.of(fade)) for fade in fades]
-        )
+        if joining.rule.kind == "add":
+            whole = Relief(prints, pictures(cut.height_mm))
+            fade = [pictures(cut.weight)] * len(BANDS)
+            return LayerBands(whole, lambda: low(self._parts(joining.cutoffs), [own] * len(BANDS)), fade=fade)
+        least_mm = wavelengths_mm(joining.cutoffs)[:-1]
+        fades = [*(self.fade(max(self.feather_mm, width_mm)) for width_mm in least_mm), own]
+        parts = self._parts(joining.cutoffs)
+        whole = Relief(prints, pictures(sum(cut.of(part * fade) for part, fade in zip(parts, fades, strict=True))))
+        made = low(parts, fades)
+        return LayerBands(whole, lambda: made, fade=[pictures(cut.of(fade)) for fade in fades])
 
     def _parts(self, cutoffs: Cutoffs) -> tuple[np.ndarray, ...]:
         lows = [

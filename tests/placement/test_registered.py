@@ -159,7 +159,12 @@ def test_blocks_and_threads_change_no_bit():
 
 def test_a_region_multiplies():
     disk = {"disk": {"center": [20, 20, 0], "radius_mm": 5, "feather_mm": 0}}
-    c = _composed(_patch(np.full((ROWS, COLS), 0.1)), _layer(region="disk", feather_mm=0), regions=disk)
+    c = _composed(
+        _patch(np.full((ROWS, COLS), 0.1)),
+        _layer(region="disk", feather_mm=0),
+        regions=disk,
+        bands={"transitions": "even"},
+    )
     points = random_skin_points(c.surface, 3000, np.random.default_rng(4))
     r = np.hypot(*(_at(c, points)[:, :2] - 20).T)
     height_mm = _height_mm(c, points)
