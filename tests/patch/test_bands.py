@@ -93,6 +93,17 @@ def test_bounded_gain_beyond_reach_of_the_border(shape, per_side, per_cutoff):
     assert np.abs(out).max() < math.sqrt(1 + 3.5)
 
 
+@pytest.mark.parametrize(("cutoff_px", "most"), [(6, 1e-4), (5, 3e-4), (4, 0.003), (3, 0.07)])
+def test_short_cutoffs_are_sampled_kernels_where_there_is_a_border(cutoff_px, most):
+    """A sampled Gaussian passes a wave and what it is sampled like: more than the formula, of waves near two texels."""
+    wave_in = np.tile(np.cos(2 * np.pi * (np.arange(120) + 0.25) / cutoff_px), (120, 1))
+    inner = slice(30, 90), slice(30, 90)
+    passed = gain(bounded_low_pass(wave_in, 1.0, cutoff_px)[inner], wave_in[inner])
+    print(f"cutoff {cutoff_px} texels: {passed:.4f} of a wave of its length")
+    assert 0.5 - 1e-5 < passed < 0.5 + most
+    assert gain(periodic_low_pass(wave_in, 1.0, cutoff_px), wave_in) == pytest.approx(0.5, abs=1e-5)
+
+
 @pytest.mark.parametrize("cutoff_mm", [0.2, 0.8, 2.5])
 def test_periodic_is_the_gaussian_of_scipy(cutoff_mm):
     """Outside check: scipy.ndimage.gaussian_filter, wrapped, to 8 sigma; a sampled kernel, so from 10 texels on."""
@@ -295,6 +306,45 @@ def test_blocks_do_not_show(monkeypatch):
         off = max(np.abs(found[0] - other).max() for other in found[1:])
         print(f"blocks differ by {off:.1e} mm")
         assert off < 1e-6
+
+
+@pytest.mark.parametrize("masked", [False, True])
+def test_wide_gaussians_are_fitted_on_cells(masked, monkeypatch):
+    """Beside the same fit texel by texel: 10.7 mm is a sigma of 100 texels; turned and drawn out."""
+    from poredepth.patch import regression
+
+    rng = np.random.default_rng(7)
+    h = ndimage.gaussian_filter(rng.normal(size=(700, 611)), 12.0)
+    h *= 0.05 / h.std()
+    rows, cols = np.indices(h.shape)
+    inside = ragged(h.shape) * rng.random(h.shape) if masked else None
+    for cutoff_mm, sides in ((10.7, {"along_ratio": 0.8, "lay_deg": 25.0}), (5000.0, {})):
+        monkeypatch.undo()
+        plane = 0.002 * rows - 0.003 * cols
+        assert np.abs(bounded_low_pass(plane, TEXEL_MM, cutoff_mm, inside, **sides) - plane).max() < 1e-6
+        roof = 0.001 * np.abs(rows - 650.0)  # its plane as a whole is another than the one around most texels
+        on_cells = bounded_low_pass(h + roof, TEXEL_MM, cutoff_mm, inside, **sides)
+        monkeypatch.setattr(regression, "_WIDE_SIGMA_PX", math.inf)
+        off = np.abs(on_cells - bounded_low_pass(h + roof, TEXEL_MM, cutoff_mm, inside, **sides))
+        off = off if inside is None else off[inside > 0]
+        print(f"cutoff {cutoff_mm} mm: cells differ from texels by {off.max():.1e} mm")
+        assert off.max() < 3e-5
+
+
+def test_memory_does_not_grow_with_the_cutoff():
+    """Peak of what is allocated beyond the heights and the result, for 2048 x 2048 texels."""
+    import tracemalloc
+
+    h = np.zeros((2048, 2048), np.float32)
+    inside = np.ones(h.shape, bool)
+    inside[500:1500, 700:900] = False
+    for cutoff_mm in (0.8, 6.0, 60.0):
+        tracemalloc.start()
+        bounded_low_pass(h, TEXEL_MM, cutoff_mm, inside)
+        peak_mb = tracemalloc.get_traced_memory()[1] / 2**20
+        tracemalloc.stop()
+        print(f"cutoff {cutoff_mm} mm: peak {peak_mb:.0f} MB with a result of 16 MB")
+        assert peak_mb < 400
 
 
 # odd sizes, means, messages
