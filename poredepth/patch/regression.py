@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+from scipy import ndimage
 
 #: Kernels end here: 6e-7 of the weight of a Gaussian lies beyond in each direction.
 REACH_SIGMA = 5.0
@@ -29,6 +30,13 @@ LEVERAGE_FADE = (6.0, 16.0)
 
 #: Sides of the transforms that blocks are made with, texels; wider kernels need longer ones.
 _LEAST_SIDE_PX, _MOST_SIDE_PX = 768, 2048
+
+#: Wider Gaussians than this are fitted on cells of several texels, that many cells per sigma: own choice.
+_WIDE_SIGMA_PX, _CELLS_PER_SIGMA = 96.0, 24.0
+#: Empty cells around the picture, where ends of the spline between cells have faded.
+_PAD_CELLS = 8
+#: Rows of the picture that are read from cells at once.
+_ROWS_AT_ONCE = 64
 
 #: Added to the variances, in sigma^2, so that a single texel or line has a slope (0) across it.
 _LEAST_VARIANCE = 1e-9
@@ -90,20 +98,99 @@ def local_planes(height: np.ndarray, inside: np.ndarray | None, ellipse: Ellipse
     Notes
     -----
     Block by block with as much around each as the kernel reaches, so memory does not grow with the picture.  The plane
-    of the whole piece is taken off first and added again: that changes nothing where slopes are full.
+    of the whole piece is taken off first and added again: that changes nothing where slopes are full.  Gaussians wider
+    than ``_WIDE_SIGMA_PX`` are fitted to cells that keep their own moments, so planes still come back, and read between
+    them by a cubic spline.
     """
-    rows, cols = height.shape
     plane = _whole_plane(height, inside)
-    reach = [min(r, side - 1) for r, side in zip(ellipse.reach_px(), height.shape, strict=True)]
-    sides = [_side(r, side) for r, side in zip(reach, height.shape, strict=True)]
-    step = [n - 2 * r if n < side + r else side for n, r, side in zip(sides, reach, height.shape, strict=True)]
+    cell_px = int(min(ellipse.along_px, ellipse.across_px) / _CELLS_PER_SIGMA)
+    if min(ellipse.along_px, ellipse.across_px) <= _WIDE_SIGMA_PX or cell_px < 2:
+        out = np.empty(height.shape, np.float32)
+        _fit_blocks(_Texels(height, inside, plane), ellipse, out)
+    else:
+        cells = _Cells(height, inside, plane, min(cell_px, max(height.shape)))
+        fitted = np.empty(cells.shape)
+        _fit_blocks(cells, cells.ellipse(ellipse), fitted)
+        out = cells.read(fitted, height.shape)
+    for row in range(len(out)):
+        out[row] += plane.on(slice(row, row + 1), slice(0, out.shape[1]))[0]
+    return out
+
+
+def _fit_blocks(grid: _Texels | _Cells, ellipse: Ellipse, out: np.ndarray) -> None:
+    """Fill ``out`` (rows, cols) with the heights of local planes above the plane of the whole piece."""
+    rows, cols = grid.shape
+    reach = [min(r, side - 1) for r, side in zip(ellipse.reach_px(), grid.shape, strict=True)]
+    sides = [_side(r, side) for r, side in zip(reach, grid.shape, strict=True)]
+    step = [n - 2 * r if n < side + r else side for n, r, side in zip(sides, reach, grid.shape, strict=True)]
     moments = _Moments(ellipse, sides, reach)
-    out = np.empty(height.shape, np.float32)
     for top in range(0, rows, step[0]):
         for left in range(0, cols, step[1]):
             core = slice(top, min(top + step[0], rows)), slice(left, min(left + step[1], cols))
-            out[core] = _block(height, inside, plane, moments, core) + plane.on(*core)
-    return out
+            out[core] = _block(grid, moments, core)
+
+
+class _Texels:
+    """What planes are fitted to, texel by texel: `part` gives weights, and weights times heights, of a block."""
+
+    def __init__(self, height: np.ndarray, inside: np.ndarray | None, plane: _Plane):
+        self.height, self.inside, self.plane, self.shape = height, inside, plane, height.shape
+
+    def part(self, rows: slice, cols: slice) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        rest = self.height[rows, cols] - self.plane.on(rows, cols)
+        if self.inside is None:
+            return {"1": np.ones(rest.shape)}, {"1": rest}
+        weight = self.inside[rows, cols].astype(float)
+        rest *= weight
+        rest[weight == 0] = 0.0
+        return {"1": weight}, {"1": rest}
+
+
+class _Cells:
+    """The same in cells of ``cell_px`` texels a side: besides sums, the moments of offsets from the cell's middle.
+
+    ``weight``, ``rest`` : name -> float32 (rows, cols) of cells, with empty ones around the picture; offsets x to the
+    right and y down, in cells
+    """
+
+    def __init__(self, height: np.ndarray, inside: np.ndarray | None, plane: _Plane, cell_px: int):
+        self.cell_px = cell_px
+        count = [math.ceil(side / cell_px) for side in height.shape]
+        self.shape = (count[0] + 2 * _PAD_CELLS, count[1] + 2 * _PAD_CELLS)
+        self.weight = {name: np.zeros(self.shape, np.float32) for name in _Moments.NAMES}
+        self.rest = {name: np.zeros(self.shape, np.float32) for name in _Moments.NAMES[:3]}
+        texels = _Texels(height, inside, plane)
+        offset = (np.arange(cell_px) + 0.5) / cell_px - 0.5
+        for row in range(count[0]):
+            rows = slice(row * cell_px, min((row + 1) * cell_px, height.shape[0]))
+            weight, rest = (terms["1"] for terms in texels.part(rows, slice(0, height.shape[1])))
+            for into, values in ((self.weight, weight), (self.rest, rest)):
+                full = np.zeros((cell_px, count[1] * cell_px))
+                full[: len(values), : values.shape[1]] = values / cell_px**2
+                full = full.reshape(cell_px, count[1], cell_px)
+                for name, sums in into.items():
+                    x, y = offset ** name.count("x"), offset ** name.count("y")
+                    sums[row + _PAD_CELLS, _PAD_CELLS:-_PAD_CELLS] = np.einsum("rnc,r,c->n", full, y, x, optimize=True)
+
+    def part(self, rows: slice, cols: slice) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        return tuple({k: v[rows, cols].astype(float) for k, v in terms.items()} for terms in (self.weight, self.rest))
+
+    def ellipse(self, ellipse: Ellipse) -> Ellipse:
+        """The Gaussian in cells, less the variance that cells add."""
+        sigmas = (math.sqrt(s**2 - (self.cell_px**2 - 1) / 12) for s in (ellipse.along_px, ellipse.across_px))
+        return Ellipse(*(sigma / self.cell_px for sigma in sigmas), ellipse.turn_rad)
+
+    def read(self, fitted: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+        """float32 of a picture's shape, by a cubic spline through the cells."""
+        spline = ndimage.spline_filter(fitted)
+        out = np.empty(shape, np.float32)
+        right = (np.arange(shape[1]) + 0.5) / self.cell_px - 0.5 + _PAD_CELLS
+        for top in range(0, shape[0], _ROWS_AT_ONCE):
+            part = out[top : top + _ROWS_AT_ONCE]
+            down = (np.arange(top, top + len(part)) + 0.5) / self.cell_px - 0.5 + _PAD_CELLS
+            at = np.broadcast_arrays(down[:, None], right[None, :])
+            ndimage.map_coordinates(spline, at, output=part, prefilter=False, mode="nearest")
+        return out
 
 
 def _whole_plane(height: np.ndarray, inside: np.ndarray | None) -> _Plane:
@@ -129,34 +216,32 @@ def _side(reach: int, side: int) -> int:
     return scipy.fft.next_fast_len(min(whole, block), real=True)
 
 
-def _block(height, inside, plane: _Plane, moments: _Moments, core) -> np.ndarray:
+def _block(grid: _Texels | _Cells, moments: _Moments, core: tuple[slice, slice]) -> np.ndarray:
     """Local planes of one block, float64, above the plane of the whole piece."""
     around = [
         slice(max(part.start - r, 0), min(part.stop + r, side))
-        for part, r, side in zip(core, moments.reach, height.shape, strict=True)
+        for part, r, side in zip(core, moments.reach, grid.shape, strict=True)
     ]
-    weight = np.ones([part.stop - part.start for part in around]) if inside is None else inside[*around].astype(float)
-    if not weight.any():
+    weight, rest = grid.part(*around)
+    if not weight["1"].any():
         return np.zeros([part.stop - part.start for part in core])
-    rest = height[*around] - plane.on(*around)
     cut = tuple(slice(part.start - wide.start, part.stop - wide.start) for part, wide in zip(core, around, strict=True))
     at_border = any(
         wide.start > part.start - r or wide.stop < part.stop + r
         for part, wide, r in zip(core, around, moments.reach, strict=True)
     )
-    if not at_border and (weight == 1).all():
-        return moments.of(rest, ("1",), cut)[0]  # the slope changes nothing
-    rest *= weight
-    rest[weight == 0] = 0.0
-    return _fit(moments.of(weight, _Moments.NAMES, cut), moments.of(rest, _Moments.NAMES[:3], cut), moments.least_share)
+    if not at_border and len(weight) == 1 and (weight["1"] == 1).all():
+        return moments.of(rest["1"], ("1",), cut)["1"]  # the slope changes nothing
+    of_weight, of_rest = moments.joined(weight, _Moments.NAMES, cut), moments.joined(rest, _Moments.NAMES[:3], cut)
+    return _fit(of_weight, of_rest, moments.least_share)
 
 
-def _fit(of_weight: list[np.ndarray], of_height: list[np.ndarray], least_share: float) -> np.ndarray:
+def _fit(of_weight: dict[str, np.ndarray], of_height: dict[str, np.ndarray], least_share: float) -> np.ndarray:
     """Height at offset 0 of planes fitted to moments (rows, cols)."""
-    share = np.maximum(of_weight[0], 0.0)
+    share = np.maximum(of_weight["1"], 0.0)
     per_share = share / (share**2 + least_share**2)  # 1 / share, fading to 0 where there is next to nothing
-    x, y, xx, xy, yy = (moment * per_share for moment in of_weight[1:])
-    mean, xh, yh = (moment * per_share for moment in of_height)
+    x, y, xx, xy, yy = (moment * per_share for name, moment in of_weight.items() if name != "1")
+    mean, xh, yh = (moment * per_share for moment in of_height.values())
     xx += _LEAST_VARIANCE - x * x
     yy += _LEAST_VARIANCE - y * y
     xy -= x * y
@@ -181,7 +266,7 @@ class _Moments:
     NAMES = ("1", "x", "y", "xx", "xy", "yy")
 
     def __init__(self, ellipse: Ellipse, sides: list[int], reach: list[int]):
-        self.sides, self.reach = sides, reach
+        self.ellipse, self.sides, self.reach = ellipse, sides, reach
         down, right = (np.minimum(k := np.arange(n), n - k) * np.where(k <= n // 2, 1, -1) for n in sides)
         x, y = ellipse.in_frame(right[None, :].astype(float), down[:, None].astype(float), inverse=True)
         kernel = np.exp(-0.5 * (x * x + y * y))
@@ -197,12 +282,37 @@ class _Moments:
         spectrum = scipy.fft.rfft2(kernel)
         return -spectrum.imag if odd else spectrum.real.copy()
 
-    def of(self, picture: np.ndarray, names: tuple[str, ...], cut: tuple[slice, slice]) -> list[np.ndarray]:
+    def of(self, picture: np.ndarray, names: tuple[str, ...], cut: tuple[slice, slice]) -> dict[str, np.ndarray]:
+        """Name -> float64, what `cut` leaves of the sums."""
         spectrum = scipy.fft.rfft2(picture, s=self.sides)
-        found = []
+        found = {}
         for name in names:
             product = spectrum * self._spectra[name]
             if name in ("x", "y"):
                 product *= 1j
-            found.append(scipy.fft.irfft2(product, s=self.sides)[cut].copy())
+            found[name] = scipy.fft.irfft2(product, s=self.sides)[cut].copy()
         return found
+
+    def joined(
+        self, pictures: dict[str, np.ndarray], names: tuple[str, ...], cut: tuple[slice, slice]
+    ) -> dict[str, np.ndarray]:
+        """Sums over what may be cells, by their own moments: offsets are those of the middle plus those in the cell."""
+        found = self.of(pictures["1"], names, cut)
+        if len(pictures) == 1:
+            return found
+        in_cell = dict(zip(("x", "y"), self.ellipse.in_frame(pictures["x"], pictures["y"], inverse=True), strict=True))
+        for axis in ("x", "y"):
+            found[axis] += self.of(in_cell[axis], ("1",), cut)["1"]
+        if "xx" in names:
+            by_x, by_y = (self.of(in_cell[axis], ("x", "y"), cut) for axis in ("x", "y"))
+            found["xx"] += 2.0 * by_x["x"] + self._second(pictures, cut, "x", "x")
+            found["xy"] += by_x["y"] + by_y["x"] + self._second(pictures, cut, "x", "y")
+            found["yy"] += 2.0 * by_y["y"] + self._second(pictures, cut, "y", "y")
+        return found
+
+    def _second(self, pictures, cut, first: str, second: str) -> np.ndarray:
+        """Sums of a product of two offsets in cells, turned into the ellipse's frame."""
+        turn = np.array(self.ellipse.in_frame(np.array([1.0, 0.0]), np.array([0.0, 1.0]), inverse=True))
+        p, q = turn["xy".index(first)], turn["xy".index(second)]
+        turned = p[0] * q[0] * pictures["xx"] + (p[0] * q[1] + p[1] * q[0]) * pictures["xy"]
+        return self.of(turned + p[1] * q[1] * pictures["yy"], ("1",), cut)["1"]

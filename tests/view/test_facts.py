@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 from meshes import flat_mesh
-from recipes import composed_of, pore_patch, scatter_layer
+from recipes import composed_of, grating, pore_patch, scatter_layer
 
+from poredepth import Cutoffs
 from poredepth.view.facts import recipe_facts
 
 
@@ -35,3 +36,17 @@ def test_stretch_of_a_size_that_varies_is_that_of_the_skin_alone():
     assert np.ptp(made.layers[0].prints.zoom) > 1.0
     [told] = [value for name, value in recipe_facts(made) if name.startswith("layer ")]
     assert "stretch 1.00 to 1.00" in told
+
+
+def test_bands_of_patches_are_told():
+    """A wave of 1 mm and 10 um: what 2.5 and 0.8 mm, and 1.0 and 0.5 mm, part it into (2**-((cutoff / length)**2))."""
+    made = composed_of(flat_mesh(), "mm", {"waves": grating()}, [scatter_layer("waves", 12.0)])
+    sq_um = 10 / np.sqrt(2)
+    for cutoffs, told_cutoffs in ((None, (2.5, 0.8)), (Cutoffs(1.0, 0.5), (1, 0.5))):
+        rows = recipe_facts(made) if cutoffs is None else recipe_facts(made, cutoffs)
+        [told] = [value for name, value in rows if name == "  bands of waves"]
+        coarse, smooth = (2.0 ** -(cutoff**2) for cutoff in told_cutoffs)
+        assert told == (
+            f"Sq coarse {coarse * sq_um:.2f} um (above {told_cutoffs[0]:g} mm), middle "
+            f"{(smooth - coarse) * sq_um:.2f} um, fine {(1 - smooth) * sq_um:.2f} um (below {told_cutoffs[1]:g} mm)"
+        )
