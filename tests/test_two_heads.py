@@ -58,7 +58,8 @@ def test_both_are_composed_and_relief_lies_in_the_parts_alone(compositions):
         points = random_skin_points(surface, 20_000, np.random.default_rng(0))
         height = composition.height_mm(points)
         weight = region_weight(surface, regions["face"], points.triangle, points.barycentric)
-        assert (height[weight == 0] == 0).all()
+        widest = composition.layers[0].regions[0]  # the coarse band fades over the most skin
+        assert (height[region_weight(surface, widest, points.triangle, points.barycentric) == 0] == 0).all()
         assert (height[weight > 0.5] != 0).mean() > 0.99
 
 

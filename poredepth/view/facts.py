@@ -34,9 +34,6 @@ Row = tuple[str, str]
 #: Tile sizes whose texel on the skin is told.
 TOLD_SIZES_PX = (2048, 4096, 8192, 16384)
 
-#: Wavelengths that the bands of patches are told for where a recipe names none: own choice.
-TOLD_CUTOFFS = Cutoffs(coarse_mm=2.5, fine_mm=0.8)
-
 #: Size of the raster that covered UV area is counted on.
 COUNT_SIZE_PX = 1024
 
@@ -115,13 +112,14 @@ def landmark_facts(surface: Surface, landmarks: Mapping[str, Sequence[float]]) -
     return rows
 
 
-def recipe_facts(composition: Composition, cutoffs: Cutoffs = TOLD_CUTOFFS) -> list[Row]:
+def recipe_facts(composition: Composition) -> list[Row]:
     """Landmarks, regions with their area, patches with their bands, and for each layer how it lies on the skin."""
     surface, ground = composition.surface, composition.ground
     centre = SkinPoints(
         np.arange(surface.n_triangles, dtype=np.int32), np.full((surface.n_triangles, 3), 1 / 3, np.float32)
     )
     rows = landmark_facts(surface, composition.recipe.landmarks)
+    cutoffs = Cutoffs(composition.recipe.bands.coarse_mm, composition.recipe.bands.fine_mm)
     for name, field in ground.regions.items():
         weight = region_weight(surface, field, centre.triangle, centre.barycentric)
         rows.append((f"region {name}", f"{(weight * surface.area_mm2).sum() / 100:.1f} cm2"))

@@ -40,11 +40,10 @@ def test_stretch_of_a_size_that_varies_is_that_of_the_skin_alone():
 
 def test_bands_of_patches_are_told():
     """A wave of 1 mm and 10 um: what 2.5 and 0.8 mm, and 1.0 and 0.5 mm, part it into (2**-((cutoff / length)**2))."""
-    made = composed_of(flat_mesh(), "mm", {"waves": grating()}, [scatter_layer("waves", 12.0)])
     sq_um = 10 / np.sqrt(2)
-    for cutoffs, told_cutoffs in ((None, (2.5, 0.8)), (Cutoffs(1.0, 0.5), (1, 0.5))):
-        rows = recipe_facts(made) if cutoffs is None else recipe_facts(made, cutoffs)
-        [told] = [value for name, value in rows if name == "  bands of waves"]
+    for keys, told_cutoffs in (({}, (2.5, 0.8)), ({"bands": {"coarse_mm": 1.0, "fine_mm": 0.5}}, (1, 0.5))):
+        made = composed_of(flat_mesh(), "mm", {"waves": grating()}, [scatter_layer("waves", 12.0)], **keys)
+        [told] = [value for name, value in recipe_facts(made) if name == "  bands of waves"]
         coarse, smooth = (2.0 ** -(cutoff**2) for cutoff in told_cutoffs)
         assert told == (
             f"Sq coarse {coarse * sq_um:.2f} um (above {told_cutoffs[0]:g} mm), middle "
