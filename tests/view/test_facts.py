@@ -5,7 +5,6 @@ import pytest
 from meshes import flat_mesh
 from recipes import composed_of, grating, pore_patch, scatter_layer
 
-from poredepth import Cutoffs
 from poredepth.view.facts import recipe_facts
 
 
