@@ -46,6 +46,11 @@ BLOCK_TEXELS = 1 << 18
 #: Pictures of more texels than this are made one after the other, each by all threads.
 LARGE_TEXELS = 1 << 22
 
+#: The source is read for texels of so many steps.  Reading mixes two levels of its pyramid: the finer one must not alias,
+#: or have next to no share.  Now what is left at one wave a step is below 1 %, and the variance taken is 0.25 to 0.31 of
+#: the whole whatever the stretch, so that it does not jump where triangles differ.
+FILTERED_FOR = 2**0.5
+
 #: The pyramid takes no more than this share of the variance.
 MOST_TAKEN = 0.75
 
@@ -184,11 +189,12 @@ class _Work:
         points = SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
         whole = np.ones(owner.size, np.float32)
         add_prints(points, whole, 1.0, footprint_uv, self.source.prints, self.source.pictures, height_mm)
+        texel_form = np.empty((4, *around.shape), np.float32)
+        low_pass_kernels.weigh_texels(owner, form, texel_form, mm2)
         out = np.empty(block.shape, np.float32)
         low_pass_kernels.gaussian_mean(
-            at_mm, mm2, height_mm.reshape(owner.shape), owner, near_edge, form, self.grids.reach, around.col_px, far, far,
-            out,
-        )  # fmt: skip
+            at_mm, mm2, texel_form, height_mm.reshape(owner.shape), near_edge, self.grids.reach, around.col_px, far, far, out
+        )
         return out, owner[far : far + block.n_rows, far : far + block.n_cols] >= 0
 
     def _skin(self, piece: int, triangles: np.ndarray, borders: np.ndarray, window: Window):
@@ -214,28 +220,43 @@ class _Work:
 
     def _reading(self, piece: int, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Footprint in UV to read the source with, float32 (n_triangles, 3), the same in mm everywhere, and what is left
-        of the Gaussian, float32 (n_triangles, 4), see `low_pass_kernels.gaussian_mean`; both only for triangles seen.
+        of the Gaussian, float32 (n_triangles, 5), see `low_pass_kernels.gaussian_mean`; both only for triangles seen.
         """
         n = self.surface.n_triangles
-        footprint_uv, form = np.empty((n, 3), np.float32), np.empty((n, 4), np.float32)
+        footprint_uv, form = np.empty((n, 3), np.float32), np.empty((n, 5), np.float32)
         seen = np.zeros(n + 1, bool)
         seen[owner] = True
         seen = np.flatnonzero(seen[:n])
         stretch, texel_uv = self.metric.stretch_mm[seen], self.source.texels.texel_uv[seen]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = self.grids.step_mm[piece] / stretch[:, 0] / texel_uv
-        # a level of the source's pyramid as it is, the first that is filtered enough: between two, the finer one aliases
-        depth = np.ceil(np.log2(np.clip(np.nan_to_num(ratio, nan=1.0), 1.0, 2.0**30)))
-        level = np.minimum(depth, self.source.texels.n_levels[seen] - 1)
-        shown = np.isfinite(texel_uv)
-        footprint_uv[seen] = np.where(shown, texel_uv * 2.0**level, 1.0)[:, None]
-        sigma_uv = np.where(shown & (level > 0), 0.5 * 2.0**level * texel_uv, 0.0)
-        taken = np.nan_to_num(sigma_uv[:, None] * stretch) ** 2
+        size_uv = FILTERED_FOR * self.grids.step_mm[piece] / stretch[:, 0]
+        footprint_uv[seen] = np.where(np.isfinite(size_uv), size_uv, 0.0)[:, None]
+        taken = _pyramid_variance(footprint_uv[seen, 0] / texel_uv, self.source.texels.n_levels[seen], texel_uv[:, None] * stretch, self.sigma_mm)
         left = self.sigma_mm**2 - np.minimum(taken, MOST_TAKEN * self.sigma_mm**2)
         across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
         form[seen, 0] = across
-        form[seen, 1:] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
+        form[seen, 1:4] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
+        form[seen, 4] = self.sigma_mm**2 / np.sqrt(left.prod(axis=1))
         return footprint_uv, form
+
+
+def _pyramid_variance(ratio: np.ndarray, n_levels: np.ndarray, texel_mm: np.ndarray, sigma_mm: float) -> np.ndarray:
+    """Variance, mm2, of what `kernels.add_prints` filters a picture with for texels ``ratio`` (n,) times its own.
+
+    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed by log2(ratio).  The mix is no Gaussian: the
+    one that lets as much of a wave of the cutoff's length pass stands for it.
+
+    Parameters
+    ----------
+    texel_mm : float64 (n, 2), texel on the skin along the larger and the smaller stretch, nan or inf where none is read
+    """
+    texel2 = np.where(np.isfinite(texel_mm), texel_mm, 0.0) ** 2
+    depth = np.log2(np.maximum(ratio, 1.0))
+    k = np.minimum(depth.astype(np.int64), n_levels - 1)
+    mix = np.where(k == n_levels - 1, 0.0, depth - k)[:, None]
+    fine, coarse = (texel2 * np.where(level > 0, 0.25 * 4.0**level, 0.0)[:, None] for level in (k, k + 1))
+    at_cutoff = np.log(2.0) / sigma_mm**2
+    passed = (1.0 - mix) * np.exp(-at_cutoff * fine) + mix * np.exp(-at_cutoff * coarse)
+    return -np.log(np.maximum(passed, 1e-30)) / at_cutoff
 
 
 def _by_piece(rows: np.ndarray, piece: np.ndarray, n_pieces: int) -> list[np.ndarray]:
