@@ -193,7 +193,16 @@ class _Work:
         low_pass_kernels.weigh_texels(owner, form, texel_form, mm2)
         out = np.empty(block.shape, np.float32)
         low_pass_kernels.gaussian_mean(
-            at_mm, mm2, texel_form, height_mm.reshape(owner.shape), near_edge, self.grids.reach, around.col_px, far, far, out
+            at_mm,
+            mm2,
+            texel_form,
+            height_mm.reshape(owner.shape),
+            near_edge,
+            self.grids.reach,
+            around.col_px,
+            far,
+            far,
+            out,
         )
         return out, owner[far : far + block.n_rows, far : far + block.n_cols] >= 0
 
@@ -230,7 +239,12 @@ class _Work:
         stretch, texel_uv = self.metric.stretch_mm[seen], self.source.texels.texel_uv[seen]
         size_uv = FILTERED_FOR * self.grids.step_mm[piece] / stretch[:, 0]
         footprint_uv[seen] = np.where(np.isfinite(size_uv), size_uv, 0.0)[:, None]
-        taken = _pyramid_variance(footprint_uv[seen, 0] / texel_uv, self.source.texels.n_levels[seen], texel_uv[:, None] * stretch, self.sigma_mm)
+        taken = _pyramid_variance(
+            footprint_uv[seen, 0] / texel_uv,
+            self.source.texels.n_levels[seen],
+            texel_uv[:, None] * stretch,
+            self.sigma_mm,
+        )
         left = self.sigma_mm**2 - np.minimum(taken, MOST_TAKEN * self.sigma_mm**2)
         across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
         form[seen, 0] = across
@@ -308,7 +322,13 @@ class _Packed:
         first = np.concatenate([[0], np.cumsum([len(one) for one in shapes])]).astype(np.int32)
         step = grids.step_uv[[one.piece for one in grids.pictures]] if grids.pictures else np.empty(0)
         out = cls(
-            grids.pictures, step, offset, first, np.zeros((first[-1], 10)), np.empty(max(offset[-1], 1), np.float32), flat
+            grids.pictures,
+            step,
+            offset,
+            first,
+            np.zeros((first[-1], 10)),
+            np.empty(max(offset[-1], 1), np.float32),
+            flat,
         )
         for i, height_mm in enumerate(flat.values(), start=len(grids.pictures)):
             out._put(i, np.full((FLAT_PX, FLAT_PX), height_mm, np.float32), 1.0, 1)

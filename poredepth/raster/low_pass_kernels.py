@@ -22,7 +22,9 @@ ON_BORDER = np.float32(1e-6)
 
 
 @njit(nogil=True, cache=True)
-def place_texels(owner, barycentric, near_edge, border_triangle, texel_mm2, neighbour, corner_mm, origin_mm, at_mm, mm2):
+def place_texels(
+    owner, barycentric, near_edge, border_triangle, texel_mm2, neighbour, corner_mm, origin_mm, at_mm, mm2
+):
     """Position and skin area of every texel of a grid.
 
     Parameters
