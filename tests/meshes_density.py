@@ -44,7 +44,7 @@ def chips_square(n: int = 40) -> PolygonMesh:
     """Every quad of an n x n grid a chart of its own, every other mirrored, some only a texel or two wide."""
     position, faces = grid(SIDE_MM, SIDE_MM, n, n)
     uv, face_uv = [], []
-    for number, face in enumerate(faces):
+    for number in range(len(faces)):
         row, col = divmod(number, n)
         side = (0.9, 0.5, 0.02)[number % 3] / n
         local = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side
@@ -60,9 +60,8 @@ def painted(
 ):
     """A map layer that holds a function of place, (n, 3) in mm -> mm, gutters included: its prints and pictures."""
     raster = TileRaster(surface, size_px, gutter_px)
-    tiles = tiles or raster.tiles
     stacks = []
-    for tile in tiles:
+    for tile in raster.tiles:
         out = np.zeros((size_px, size_px), np.float32)
         for block in row_blocks(raster.whole()):
             points = raster.skin_points(tile, block)
@@ -71,7 +70,7 @@ def painted(
             part[ok] = height(surface.points_mm(points.triangle[ok], points.barycentric[ok].astype(float)))
             out[block.slices] = part.reshape(block.shape)
         stacks.append(build_levels(out, 1.0 / size_px, False))
-    return map_prints(surface, tuple(tiles)), pack_pictures(stacks, periodic=False)
+    return map_prints(surface, raster.tiles), pack_pictures(stacks, periodic=False)
 
 
 def heights_at(surface: Surface, points: SkinPoints, layer, footprint_uv: float = 1e-6) -> np.ndarray:

@@ -87,7 +87,7 @@ def test_waves_keep_what_the_standard_says_across_seams_and_stretch(name, degree
 
 @pytest.mark.parametrize(("cutoff_mm", "size_px"), [(2.5, 2048), (0.8, 4096)])
 def test_waves_on_the_demo_head(cutoff_mm, size_px):
-    """Planes of equal phase cut the head; on the skin a wave is longer by 1 / the share of its direction in the skin."""
+    """Planes of equal phase cut the head; a wave on the skin is the longer the flatter they cut it."""
     surface = load_surface(HEAD, "cm")
     up = np.array([0.0, 1.0, 0.0])
 
@@ -248,6 +248,34 @@ def test_skin_beyond_an_open_border_has_no_part():
     middle = np.abs(surface.corner_mm[left].mean(axis=1)[:, 1] - 20) < 14
     got = heights_at(surface, SkinPoints(left[middle].astype(np.int32), on_edge[middle].astype(np.float32)), result)
     assert got == pytest.approx(np.full(middle.sum(), SIGMA_RATIO * cutoff_mm * np.sqrt(2 / np.pi)), rel=0.03)
+
+
+@pytest.mark.parametrize("fold_mm", [4.0, 2.0, 1.0, 0.5])
+def test_a_bend_of_the_skin_changes_little(fold_mm):
+    """A strip folded about a half circle, and the same strip flat: distances are straight, not along the skin."""
+    cutoff_mm, size_px, scale_mm = 0.8, 2048, 1.1 * (80 + strip_bend_mm(fold_mm))
+
+    def wave(u):
+        return np.sin(2 * np.pi * u * scale_mm / cutoff_mm)
+
+    picture = np.tile(wave((np.arange(size_px) + 0.5) / size_px), (size_px, 1)).astype(np.float32)
+    pictures = pack_pictures([build_levels(picture, 1 / size_px, False)], periodic=False)
+    gains = []
+    for folded in (False, True):
+        surface = surface_from_mesh(strip_mesh(folded, gap_mm=fold_mm), "mm")
+        result = low_passed_map(surface, map_prints(surface, (1001,)), pictures, cutoff_mm)
+        bend = surface.tri_group == surface.group_names.index("bend")
+        points = random_skin_points(surface, 20000, np.random.default_rng(0), bend)
+        u = np.einsum("nk,nk->n", points.barycentric, surface.corner_uv[points.triangle, :, 0])
+        gains += _gains(heights_at(surface, points, result), wave(u)[:, None]).tolist()
+    print(f"half circle of diameter {fold_mm} mm, cutoff {cutoff_mm} mm: gain {gains[1]:.4f}, flat {gains[0]:.4f}")
+    assert gains[0] == pytest.approx(0.5, abs=0.005)
+    assert gains[1] == pytest.approx(gains[0], abs=0.01 if fold_mm >= 2 else 0.1)
+
+
+def strip_bend_mm(gap_mm: float) -> float:
+    """Length of the bend of `strip_mesh`: eight chords of a half circle."""
+    return 8 * gap_mm * np.sin(np.pi / 16)
 
 
 def test_triangles_without_uvs_read_zero_and_a_wrong_cutoff_is_told():
