@@ -122,11 +122,16 @@ class _Mix:
     def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
         """Bring a layer into every track it has a band in."""
         presence = self._presence(layer)
-        laid = _Laid(layer, self.points, self.sampling.footprint_of(layer), presence, self._strengths(layer, presence))
+        if not any(presence[band].any() for band in layer.used):
+            if watched:
+                self._watched[layer.name] = (np.zeros(len(self.points), np.float32),) * 2
+            return
+        footprint = self.sampling.footprint_of(layer)
+        # in several tracks the same pictures are asked for again and again
+        kept = {} if watched or len(self.tracks) > 1 else None
+        laid = _Laid(layer, self.points, footprint, presence, self._strengths(layer, presence), kept)
         if watched:
             self._watched[layer.name] = laid.height_mm(range(N_BANDS)), laid.height_mm([MIDDLE])
-        if not any(presence[band].any() for band in layer.used):
-            return
         for track in self.tracks:
             used = [band for band in track.bands if band in layer.used]
             if not used:
@@ -192,13 +197,15 @@ class _Mix:
 
 @dataclass(frozen=True)
 class _Laid:
-    """A layer at the points of a mix: presence, and presence x gain, for each band."""
+    """A layer at the points of a mix: presence, and presence x gain, for each band; and what was looked up of it,
+    float32 (n,), where that is kept."""
 
     layer: CompiledLayer
     points: SkinPoints
     footprint: np.ndarray
     presence: Sequence[np.ndarray]
     strength: Sequence[np.ndarray | None]
+    kept: dict[str, np.ndarray] | None
 
     def height_mm(self, bands: Sequence[int]) -> np.ndarray:
         out = np.zeros(len(self.points), np.float32)
@@ -239,4 +246,19 @@ class _Laid:
 
     def _writer(self, bands: Sequence[int], weights: Sequence[np.ndarray | None]) -> Callable[[np.ndarray], None]:
         chosen = [weights[band] if band in bands else None for band in range(N_BANDS)]
-        return lambda height_mm: self.layer.bands.add_to(height_mm, self.points, chosen, self.footprint)
+
+        def add_to(height_mm: np.ndarray) -> None:
+            for name, weight in self.layer.bands.terms(chosen):
+                if self.kept is None:
+                    self.layer.bands.look_up(name, height_mm, self.points, weight, self.footprint)
+                else:
+                    height_mm += weight * self._looked_up(name)
+
+        return add_to
+
+    def _looked_up(self, name: str) -> np.ndarray:
+        if name not in self.kept:
+            shows = np.logical_or.reduce([one != 0 for one in self.presence]).astype(np.float32)
+            self.kept[name] = np.zeros(len(self.points), np.float32)
+            self.layer.bands.look_up(name, self.kept[name], self.points, shows, self.footprint)
+        return self.kept[name]

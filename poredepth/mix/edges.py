@@ -86,7 +86,8 @@ def softened(surface: Surface, painted: PictureField, cutoff_mm: float) -> Funct
     """A painted mask low-passed on the skin by the areal Gaussian filter (ISO 16610-61)."""
     tiles = tuple(sorted(painted.pictures))
     square = [_square(painted.pictures[tile]) for tile in tiles]
-    pictures = pack_pictures([build_levels(one, 1.0 / one.shape[1], False) for one in square], periodic=False)
+    # no pyramid: it would draw in what is painted beyond the charts
+    pictures = pack_pictures([build_levels(one, 1.0 / one.shape[1], False, 1) for one in square], periodic=False)
     prints, pictures = low_passed_map(surface, map_prints(surface, tiles), pictures, cutoff_mm)
     footprint = np.zeros((surface.n_triangles, 3), np.float32)
 
