@@ -55,9 +55,7 @@ def chips_square(n: int = 40) -> PolygonMesh:
     return PolygonMesh.from_arrays(position, faces, np.array(uv), face_uv)
 
 
-def painted(
-    surface: Surface, height: Callable[[np.ndarray], np.ndarray], size_px: int, tiles=None, gutter_px: int = 24
-):
+def painted(surface: Surface, height: Callable[[np.ndarray], np.ndarray], size_px: int, gutter_px: int = 24):
     """A map layer that holds a function of place, (n, 3) in mm -> mm, gutters included: its prints and pictures."""
     raster = TileRaster(surface, size_px, gutter_px)
     stacks = []
