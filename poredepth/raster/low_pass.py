@@ -7,7 +7,8 @@ skin.  The low-passed height at p is the integral over the skin about it,
     sum_q w(|q - p|) A_q h_q / sum_q w(|q - p|) A_q,   w(d) = exp(-d^2 / (2 sigma^2)),   sigma = 0.187390625 cutoff,
 
 with d the straight distance of the points in space and A_q the skin of a texel.  So stretch, seams, mirrored charts and
-charts of other density need no case of their own.  Skin beyond an open border has no part.
+charts of other density need no case of their own.  Skin without UVs has no part, as no map says anything of it, nor has
+what lies beyond an open border.
 
 The map is read through its own pyramid, filtered for the grid's step; that filter's variance, which is known along the
 larger and the smaller stretch of each triangle, is taken off the Gaussian's.
@@ -68,7 +69,7 @@ def low_passed_map(
 
     A sine of wavelength l along the skin keeps 2^-((cutoff / l)^2) of its height.  The result is a function on the
     skin, the same whatever size a map is made in.  It may be low-passed again: variances add, so that a cutoff of a is
-    made one of b > a by sqrt(b^2 - a^2), which is quicker and truer than b at once: results have gutters of their own.
+    made one of b > a by sqrt(b^2 - a^2), which is truer than b at once: results have gutters of their own.
     ``n_threads`` and ``block_texels`` change no bit.
 
     Parameters
@@ -164,7 +165,6 @@ class _Work:
         """Low-passed heights of a picture, float32 (rows, cols); their mean where there is no skin."""
         window = picture.window
         out = np.empty(window.shape, np.float32)
-        has_skin = np.zeros(window.shape, bool)
         triangles, borders = self.members[picture.piece], self.borders[picture.piece]
         corner_px = self.grids.corner_px
         triangles = _touching(triangles, corner_px[triangles], self._around(picture.piece, window))
@@ -173,10 +173,11 @@ class _Work:
 
         def fill(block: Window) -> None:
             rows = slice(block.row_px - window.row_px, block.row_px - window.row_px + block.n_rows)
-            out[rows], has_skin[rows] = self._block_mm(picture.piece, triangles, borders, block)
+            out[rows] = self._block_mm(picture.piece, triangles, borders, block)
 
         for _ in run(fill, list(row_blocks(window, block_texels))):
             pass
+        has_skin = np.isfinite(out)
         out[~has_skin] = out[has_skin].mean(dtype=float) if has_skin.any() else 0.0
         return out
 
@@ -185,7 +186,7 @@ class _Work:
         far = int(self.grids.reach[self.members[piece]].max())
         return Window(window.row_px - far, window.col_px - far, window.n_rows + 2 * far, window.n_cols + 2 * far)
 
-    def _block_mm(self, piece: int, triangles: np.ndarray, borders: np.ndarray, block: Window):
+    def _block_mm(self, piece: int, triangles: np.ndarray, borders: np.ndarray, block: Window) -> np.ndarray:
         around = self._around(piece, block)
         far = block.row_px - around.row_px
         owner, barycentric, near_edge, border_triangle = self._skin(piece, triangles, borders, around)
@@ -215,7 +216,7 @@ class _Work:
             far,
             out,
         )
-        return out, owner[far : far + block.n_rows, far : far + block.n_cols] >= 0
+        return out
 
     def _skin(self, piece: int, triangles: np.ndarray, borders: np.ndarray, window: Window):
         """Skin points of a window of a piece's grid, and the borders gutter texels were walked over."""
@@ -260,7 +261,7 @@ class _Work:
         across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
         form[seen, 0] = across
         form[seen, 1:4] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
-        form[seen, 4] = self.sigma_mm**2 / np.sqrt(left.prod(axis=1))
+        form[seen, 4] = self.surface.has_uv[seen] * self.sigma_mm**2 / np.sqrt(left.prod(axis=1))
         return footprint_uv, form
 
 

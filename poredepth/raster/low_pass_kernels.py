@@ -112,7 +112,7 @@ def gaussian_mean(at_mm, weight, texel_form, height_mm, extended, reach, col0, r
     extended : int32 (rows, cols), the triangle whose plane each texel was extended from, -1 without skin
     reach : int32 (n_triangles, 2), rows and columns to look at on each side
     col0 : column of the grid that column 0 here is; segments begin at its multiples of `SEGMENT`
-    row, col : where the window begins; out_mm : float32 (rows of the window, columns)
+    row, col : where the window begins; out_mm : float32 (rows of the window, columns), nan where there is no skin
     """
     n_rows, n_cols = out_mm.shape
     total, whole = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
@@ -139,8 +139,8 @@ def gaussian_mean(at_mm, weight, texel_form, height_mm, extended, reach, col0, r
                             texel_form[3, q, c : c + n], weight[q, c : c + n], height_mm[q, c : c + n], total, whole,
                         )  # fmt: skip
             for i in range(n):
-                mean = total[i] / whole[i] if whole[i] > np.float32(0) else np.float32(0)
-                out_mm[r - row, first - col + i] = ph[i] + mean
+                known = extended[r, first + i] >= 0 and whole[i] > np.float32(0)
+                out_mm[r - row, first - col + i] = ph[i] + total[i] / whole[i] if known else np.float32(np.nan)
             first = stop
 
 

@@ -298,7 +298,7 @@ def strip_bend_mm(gap_mm: float) -> float:
     return 8 * gap_mm * np.sin(np.pi / 16)
 
 
-def test_triangles_without_uvs_read_zero_and_a_wrong_cutoff_is_told():
+def test_triangles_without_uvs_have_no_part_and_a_wrong_cutoff_is_told():
     whole = flat_surface(40, 40, 10)
     tri_uv = whole.tri_uv_vertex.copy()
     tri_uv[::7] = -1
@@ -310,5 +310,7 @@ def test_triangles_without_uvs_read_zero_and_a_wrong_cutoff_is_told():
     assert len(lost) > 20
     centre = np.full((len(lost), 3), 1 / 3, np.float32)
     assert (heights_at(surface, SkinPoints(lost, centre), result) == 0).all()
+    points = random_skin_points(surface, 5000, np.random.default_rng(0), surface.has_uv)
+    assert heights_at(surface, points, result) == pytest.approx(np.ones(5000), abs=1e-6)  # nor do they dim what is near
     with pytest.raises(PatchError, match=r"cutoff_mm is 0; allowed is a number above 0 \(mm along the skin\)"):
         low_passed_map(surface, prints, flat, 0)
