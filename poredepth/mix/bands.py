@@ -11,6 +11,7 @@ import numpy as np
 from poredepth.patch.bands import BANDS
 from poredepth.placement.prints import Prints
 from poredepth.raster.evaluate import Pictures, add_prints
+from poredepth.surface.metric import Footprint
 from poredepth.surface.points import SkinPoints
 
 #: One value for each band, in the order of `BANDS`: coarse, middle, fine.
@@ -84,10 +85,10 @@ class LayerBands:
     def sq_mm(self) -> PerBand:
         return self.low.sq_mm
 
-    def fade_at(self, band: int, points: SkinPoints, footprint_mm: np.ndarray) -> np.ndarray:
+    def fade_at(self, band: int, points: SkinPoints, footprint: Footprint | np.ndarray) -> np.ndarray:
         """The layer's own fade for a band at skin points, float32 (n,), 0 to 1."""
         out = np.zeros(len(points), np.float32)
-        add_prints(points, np.ones_like(out), 1.0, footprint_mm, self.whole.prints, self.fade[band], out)
+        add_prints(points, np.ones_like(out), 1.0, footprint, self.whole.prints, self.fade[band], out)
         return np.clip(out, 0, 1, out=out)
 
     def terms(self, weight: Sequence[np.ndarray | None]) -> Iterator[tuple[str, np.ndarray]]:
@@ -103,14 +104,19 @@ class LayerBands:
                 yield name, term
 
     def look_up(
-        self, name: str, height_mm: np.ndarray, points: SkinPoints, weight: np.ndarray, footprint_mm: np.ndarray
+        self,
+        name: str,
+        height_mm: np.ndarray,
+        points: SkinPoints,
+        weight: np.ndarray,
+        footprint: Footprint | np.ndarray,
     ) -> None:
         """Add weight x the layer, or one of its low passes, to heights, float32 (n,), mm, in place.
 
-        ``footprint_mm`` is the size of a texel at triangle corners, in the measure of the layer.
+        ``footprint`` is that of texels, in the measure of the layer, see `add_prints`.
         """
         relief = self.whole if name == "whole" else getattr(self.low, name)
-        add_prints(points, weight, 1.0, footprint_mm, relief.prints, relief.pictures, height_mm)
+        add_prints(points, weight, 1.0, footprint, relief.prints, relief.pictures, height_mm)
 
 
 def _difference(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:

@@ -11,6 +11,7 @@ from poredepth.mix.bands import COARSE, FINE, MIDDLE
 from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.mix.tracks import Share, Track
 from poredepth.patch.bands import BANDS
+from poredepth.surface.metric import Footprint
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import RegionField, region_weight
 from poredepth.surface.scalars import factor_at
@@ -24,18 +25,19 @@ class Sampling:
 
     Attributes
     ----------
-    footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at triangle corners
+    footprint : of texels on the skin; or their size alone at triangle corners, float32 (n_triangles, 3), mm
     size_px : texels along one UV tile
     """
 
-    footprint_mm: np.ndarray
+    footprint: Footprint | np.ndarray
     size_px: int
 
-    def footprint_of(self, layer: CompiledLayer) -> np.ndarray:
-        """Texel size in the layer's own measure: mm for patches, units of UV for maps."""
+    def footprint_of(self, layer: CompiledLayer) -> Footprint | np.ndarray:
+        """Texels in the layer's own measure: mm for patches, units of UV for maps."""
         if layer.in_uv:
-            return np.full_like(self.footprint_mm, 1.0 / self.size_px)
-        return self.footprint_mm
+            size_mm = self.footprint.size_mm if isinstance(self.footprint, Footprint) else self.footprint
+            return np.full_like(size_mm, 1.0 / self.size_px)
+        return self.footprint
 
 
 def mixed_height_mm(
@@ -202,7 +204,7 @@ class _Laid:
 
     layer: CompiledLayer
     points: SkinPoints
-    footprint: np.ndarray
+    footprint: Footprint | np.ndarray
     presence: Sequence[np.ndarray]
     strength: Sequence[np.ndarray | None]
     kept: dict[str, np.ndarray] | None

@@ -109,7 +109,9 @@ def compile_patch_layer(
     share /= share.sum()
 
     def relief(heights_mm: Sequence[np.ndarray]) -> Relief:
-        stacks = [build_levels(one, patch.texel_mm, True) for one, patch in zip(heights_mm, used, strict=True)]
+        stacks = [
+            build_levels(one, patch.texel_mm, True, per_octave=2) for one, patch in zip(heights_mm, used, strict=True)
+        ]
         return Relief(prints, pack_pictures(stacks, periodic=True, mean_mm=mean_mm))
 
     def low() -> LowPassed:

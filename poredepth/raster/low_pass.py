@@ -28,6 +28,7 @@ from functools import cached_property
 
 import numpy as np
 
+from poredepth.patch.levels import mixing
 from poredepth.patch.types import check_positive
 from poredepth.placement.prints import Prints
 from poredepth.raster import kernels, low_pass_kernels
@@ -268,18 +269,21 @@ class _Work:
 def _pyramid_variance(ratio: np.ndarray, n_levels: np.ndarray, texel_mm: np.ndarray, sigma_mm: float) -> np.ndarray:
     """Variance, mm2, of what `kernels.add_prints` filters a picture with for texels ``ratio`` (n,) times its own.
 
-    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed by log2(ratio).  The mix is no Gaussian:
-    the one that lets as much of a wave of the cutoff's length pass stands for it.
+    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed (`patch.levels.mixing`).  The mix is no
+    Gaussian: the one that lets as much of a wave of the cutoff's length pass stands for it.
 
     Parameters
     ----------
     texel_mm : float64 (n, 2), texel on the skin along the larger and the smaller stretch, nan or inf where none is read
     """
     texel2 = np.where(np.isfinite(texel_mm), texel_mm, 0.0) ** 2
-    depth = np.log2(np.maximum(ratio, 1.0))
-    k = np.minimum(depth.astype(np.int64), n_levels - 1)
-    mix = np.where(k == n_levels - 1, 0.0, depth - k)[:, None]
-    fine, coarse = (texel2 * np.where(level > 0, 0.25 * 4.0**level, 0.0)[:, None] for level in (k, k + 1))
+    variance = np.where(ratio >= 2.0, 0.25 * ratio**2, np.maximum(ratio**2 - 1.0, 0.0) / 3.0)
+    k = np.minimum(np.log2(np.maximum(ratio, 1.0)).astype(np.int64), n_levels - 1)
+    low, high = (np.where(level > 0, 0.25 * 4.0**level, 0.0) for level in (k, k + 1))
+    t = (variance - low) / (high - low)
+    a, b = np.where(k > 0, np.array(mixing(1.0, 4.0))[:, None], np.array(mixing(0.0, 1.0))[:, None])
+    mix = np.where(k == n_levels - 1, 0.0, t + t * (1.0 - t) * (a + b * (1.0 - 2.0 * t)))[:, None]
+    fine, coarse = texel2 * low[:, None], texel2 * high[:, None]
     at_cutoff = np.log(2.0) / sigma_mm**2
     passed = (1.0 - mix) * np.exp(-at_cutoff * fine) + mix * np.exp(-at_cutoff * coarse)
     return -np.log(np.maximum(passed, 1e-30)) / at_cutoff

@@ -8,7 +8,7 @@ import numpy as np
 
 from poredepth.patch.levels import PAD, build_levels
 from poredepth.placement.prints import STRONGEST_ONLY, Prints
-from poredepth.raster.evaluate import Pictures, add_prints, level_row
+from poredepth.raster.evaluate import LEVEL_COLUMNS, Pictures, add_prints, level_row
 from poredepth.raster.low_pass_grids import GridPicture, Grids
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
@@ -54,7 +54,7 @@ class PackedGrids:
         first = np.concatenate([[0], np.cumsum([len(one) for one in shapes])]).astype(np.int32)
         step = grids.step_uv[np.array([one.piece for one in grids.pictures], int)]
         coefficients = np.empty(max(offset[-1], 1), np.float32)
-        out = cls(grids.pictures, step, offset, first, np.zeros((first[-1], 10)), coefficients, flat)
+        out = cls(grids.pictures, step, offset, first, np.zeros((first[-1], LEVEL_COLUMNS)), coefficients, flat)
         for i, height_mm in enumerate(flat.values(), len(grids.pictures)):
             out._put(i, np.full((FLAT_PX, FLAT_PX), height_mm, np.float32), 1.0, 1)
         return out
@@ -65,8 +65,9 @@ class PackedGrids:
 
     def _put(self, i: int, height_mm: np.ndarray, texel_uv: float, max_levels: int) -> None:
         at = int(self.offset[i])
-        for k, level in enumerate(build_levels(height_mm, texel_uv, False, max_levels)):
-            self.levels[self.first_level[i] + k] = level_row(level, at, texel_uv, False)
+        levels = build_levels(height_mm, texel_uv, False, max_levels)
+        for k, (level, coarser) in enumerate(zip(levels, [*levels[1:], None], strict=True)):
+            self.levels[self.first_level[i] + k] = level_row(level, coarser, at, texel_uv, False)
             self.coefficients[at : at + level.coefficients.size] = level.coefficients.ravel()
             at += level.coefficients.size
 
