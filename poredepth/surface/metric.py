@@ -78,9 +78,25 @@ def uv_area(surface: Surface) -> np.ndarray:
 def median_texel_mm(surface: Surface, size_px: int) -> float:
     """Median over the skin (by area) of the geometric mean texel size, mm."""
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
-    ok = np.isfinite(texel_mm)
-    if not ok.any():
+    if not np.isfinite(texel_mm).any():
         raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
-    order = np.argsort(texel_mm[ok])
-    share = np.cumsum(surface.area_mm2[ok][order])
-    return float(texel_mm[ok][order][np.searchsorted(share, 0.5 * share[-1])])
+    return weighted_median(texel_mm, surface.area_mm2)
+
+
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """The least value that half of the weight lies at or below; values that are not finite are left out.
+
+    Parameters
+    ----------
+    values, weight : float (n,), weights 0 or more
+
+    Returns
+    -------
+    float; nan if nothing finite has a weight
+    """
+    counts = np.isfinite(values) & (weight > 0)
+    if not counts.any():
+        return float("nan")
+    order = np.argsort(values[counts])
+    share = np.cumsum(weight[counts][order])
+    return float(values[counts][order][np.searchsorted(share, 0.5 * share[-1])])
