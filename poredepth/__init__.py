@@ -116,6 +116,7 @@ __all__ = [
     "Surface",
     "WrittenMap",
     "__version__",
+    "carried_ratio",
     "compose",
     "compose_parts",
     "load_patch",

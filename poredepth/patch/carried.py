@@ -1,17 +1,17 @@
 """How much of a patch's relief texels of a given size carry: the share of its Sq that is left after their filter.
 
-A texel reads a patch low-passed for its size (`patch/levels.py`), between two levels of the pyramid: with a texel of r of
-the patch's own, 2^k <= r < 2^(k + 1) and m = log2 r - k, a wave of f cycles per mm keeps
+A texel reads a patch low-passed for its size (`patch/levels.py`), between two levels of the pyramid: with a texel of r
+of the patch's own, 2^k <= r < 2^(k + 1) and m = log2 r - k, a wave of f cycles per mm keeps
 
     (1 - m) G_k(f) + m G_(k + 1)(f),   G_k(f) = exp(-2 pi^2 s^2 f^2),  s = 2^k / 2 texels of the patch,  G_0 = 1,
 
-of its height, and everything where r <= 1.  At r = 2^k, k >= 1, that is the Gaussian of sigma half a texel.  By Parseval's
-theorem the share is sqrt(sum P T^2 / sum P) with P the power spectrum and T that transmission.  It depends on |f| alone,
-so the spectrum is kept in narrow rings, each with its mean f^2: one transform answers for all texels.
+of its height, and everything where r <= 1.  At r = 2^k, k >= 1, that is the Gaussian of sigma half a texel.  By
+Parseval's theorem the share is sqrt(sum P T^2 / sum P) with P the power spectrum and T that transmission.  It depends
+on |f| alone, so the spectrum is kept in narrow rings, each with its mean f^2: one transform answers for all texels.
 
 Patches that tile are transformed in their own period.  Others are first multiplied by a window that rises as sin^2 from
-their border to their innermost pixel (a Hann window of the distance to the border), so that an inside of any outline has
-no false edge; what lies in the middle counts most.
+their border to their innermost pixel (a Hann window of the distance to the border), so that an inside of any outline
+has no false edge; what lies in the middle counts most.
 
 Own derivation.
 """
@@ -49,12 +49,14 @@ class HeightSpectrum:
     frequency2 : float64 (n,), mean squared frequency of each ring by power, (cycles per texel of the patch)^2
     texel_mm : float, mm, of the patch
     last_level : number of the pyramid's coarsest level
+    sq_mm : float, mm, root mean square height about the mean, of the inside alone and without the window
     """
 
     power: np.ndarray
     frequency2: np.ndarray
     texel_mm: float
     last_level: int
+    sq_mm: float
 
     @classmethod
     def of(cls, patch: HeightPatch) -> HeightSpectrum:
@@ -74,11 +76,14 @@ class HeightSpectrum:
             moment += np.bincount(ring, here * frequency2, N_RINGS)
         held = power > 0
         last_level = len(level_sizes((rows, cols), MAX_LEVELS)) - 1
-        return cls(power[held], moment[held] / power[held], patch.texel_mm, last_level)
+        sq_mm = _sq_mm(patch.height_mm, patch.inside)
+        return cls(power[held], moment[held] / power[held], patch.texel_mm, last_level, sq_mm)
 
     def carried_ratio(self, texel_mm: float, size: float = 1.0) -> float:
         """See `carried_ratio`."""
-        check_positive("carried detail", "texel_mm", texel_mm, "; it is the width of a texel on the skin in millimetres")
+        check_positive(
+            "carried detail", "texel_mm", texel_mm, "; it is the width of a texel on the skin in millimetres"
+        )
         check_positive("carried detail", "size", size, "; 1 is true to the patch")
         ratio = texel_mm / (size * self.texel_mm)
         total = self.power.sum()
@@ -140,11 +145,21 @@ def _row_spectrum(patch: HeightPatch) -> np.ndarray:
     return out
 
 
-def _mean(heights: np.ndarray, window: np.ndarray | None) -> float:
-    if window is None:
+def _mean(heights: np.ndarray, weight: np.ndarray | None) -> float:
+    if weight is None:
         return float(heights.mean(dtype=np.float64))
-    total = float(window.sum(dtype=np.float64))
-    return sum(float(np.dot(h.astype(float), w)) for h, w in zip(heights, window, strict=True)) / max(total, 1e-30)
+    total = float(weight.sum(dtype=np.float64))
+    return sum(float(np.dot(h.astype(float), w)) for h, w in zip(heights, weight, strict=True)) / max(total, 1e-30)
+
+
+def _sq_mm(heights: np.ndarray, inside: np.ndarray | None) -> float:
+    """Row by row: a large scan is not copied in double precision."""
+    mean = _mean(heights, inside)
+    weight = np.ones(heights.shape[1], np.float32)
+    rows = zip(heights, (weight,) * len(heights) if inside is None else inside, strict=True)
+    square = sum(float(np.dot((h.astype(float) - mean) ** 2, w)) for h, w in rows)
+    total = float(heights.size if inside is None else inside.sum(dtype=np.float64))
+    return math.sqrt(square / max(total, 1e-30))
 
 
 def _window(patch: HeightPatch) -> np.ndarray:

@@ -75,12 +75,22 @@ def uv_area(surface: Surface) -> np.ndarray:
     return 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
 
 
-def median_texel_mm(surface: Surface, size_px: int) -> float:
-    """Median over the skin (by area) of the geometric mean texel size, mm."""
+def median_texel_mm(surface: Surface, size_px: int, weight: np.ndarray | None = None) -> float:
+    """Median over the skin of the geometric mean texel size, mm.
+
+    Parameters
+    ----------
+    weight : float (n_triangles,), how much each triangle counts; None: by its area
+
+    Raises
+    ------
+    MeshError : nothing that counts has area in UV
+    """
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
-    if not np.isfinite(texel_mm).any():
+    median = weighted_median(texel_mm, surface.area_mm2 if weight is None else weight)
+    if not np.isfinite(median):
         raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
-    return weighted_median(texel_mm, surface.area_mm2)
+    return median
 
 
 def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:

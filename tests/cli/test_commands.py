@@ -58,6 +58,12 @@ def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(fo
     assert "scale           1.0 mm for one full unit of value" in done.stdout
     assert "clipped texels  0" in done.stdout
     assert "seams           none" in done.stdout
+    carried = re.search(
+        r"^detail carried  pores: (\d+) % of Sq 9\.9\d* um by texels of 156\.2 um \(median, 256 px\); (\d+) % at 512 px",
+        done.stdout,
+        re.M,
+    )
+    assert carried and 0 < int(carried[1]) < int(carried[2]) < 80
     assert "composing" in done.stderr
     height_mm, metadata = read_map(folder / "out" / "plate.exr")
     assert height_mm.std() > 0.0005
