@@ -61,7 +61,7 @@ def _carried(made) -> list[str]:
 
 
 def test_detail_that_a_map_carries_is_told_of_each_patch_that_is_laid():
-    """On a plate of 40 mm whose texels are all alike: shares by the closed form for waves, of the layer with the least."""
+    """On a plate of 40 mm whose texels are all alike: by the closed form for waves, of the layer with the least."""
     waves, share = grating(), {}
     for px in (256, 512, 1024, 2048):  # 40 mm / px is a mix of two levels of a patch of 20 um
         depth = np.log2(40 / px / 0.02)
@@ -103,12 +103,12 @@ def test_where_little_is_carried_the_size_that_carries_it_is_named():
 
 
 def test_texels_that_differ_over_the_skin_count_by_area():
-    """Two halves, one with texels twice as wide one way: told is the root mean square share, met by the map's relief."""
+    """Two halves, one with texels twice as wide one way: told is the root mean square share, as points have it."""
     made = composed_of(
         two_charts_mesh(), "mm", {"pores": pore_patch()}, [scatter_layer("pores", 12.0)], output={"size_px": 512}
     )
     [told] = _carried(made)
-    points = random_skin_points(made.surface, 60000, seed=3)
+    points = random_skin_points(made.surface, 60000, np.random.default_rng(3))
     found = made.height_mm(points).std() / made.height_mm(points, 32768).std()
     assert float(told.split()[1]) == pytest.approx(100 * found, abs=1.0)
     assert found < carried_ratio(pore_patch(), 40 / (0.9 * 512)) - 0.03  # the first half's texels alone tell more
