@@ -103,7 +103,7 @@ def test_where_little_is_carried_the_size_that_carries_it_is_named():
 
 
 def test_texels_that_differ_over_the_skin_count_by_area():
-    """Two halves, one with texels twice as wide one way: told is the root mean square share, as points have it."""
+    """Two halves, one with texels 2.25 times as wide: told is the root mean square share, as points have it."""
     made = composed_of(
         two_charts_mesh(), "mm", {"pores": pore_patch()}, [scatter_layer("pores", 12.0)], output={"size_px": 512}
     )
