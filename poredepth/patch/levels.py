@@ -110,6 +110,16 @@ def build_levels(
     return [_level(one, extent_mm, bool(periodic), found) for one, found in zip(reliefs, variances, strict=True)]
 
 
+def filter_variance_px2(ratio: float) -> float:
+    """Variance of the filter for texels ``ratio`` times the picture's own, in its texels squared.
+
+    A Gaussian of sigma half a texel, for texels of twice the picture's and more; none for texels no larger than those.
+    """
+    if ratio <= 1.0:
+        return 0.0
+    return 0.25 * ratio * ratio if ratio >= 2.0 else (ratio * ratio - 1.0) / 3.0
+
+
 def mixing(fine_px2: float, coarse_px2: float) -> tuple[float, float]:
     """How levels of two variances are mixed: a, b of share = t + t (1 - t) (a + b (1 - 2 t)), t in 0..1 by variance.
 
@@ -129,7 +139,7 @@ def _periodic_plan(octaves: list[tuple[int, int]], per_octave: int) -> tuple[lis
     sizes, variances = [octaves[0]], [0.0]
     for k in range(1, len(octaves)):
         if per_octave == 2:
-            # kept as finely as the octave before it; the first is half-way to a filter at all, see `filter_variance`
+            # kept as finely as the octave before it; the first is half-way to a filter at all, see `filter_variance_px2`
             sizes.append(octaves[k - 1])
             variances.append(0.25 * 4.0 ** (k - 0.5) if k > 1 else 0.4)
         sizes.append(octaves[k])

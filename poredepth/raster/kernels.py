@@ -386,10 +386,7 @@ def _power(x, n):
 
 @njit(nogil=True, cache=True)
 def filter_variance(ratio):
-    """Variance of the filter for texels ``ratio`` times the picture's own, in its texels squared.
-
-    A Gaussian of sigma half a texel, for texels of twice the picture's and more; none for texels no larger than those.
-    """
+    """See `patch.levels.filter_variance_px2`."""
     if ratio <= 1.0:
         return 0.0
     return 0.25 * ratio * ratio if ratio >= 2.0 else (ratio * ratio - 1.0) / 3.0

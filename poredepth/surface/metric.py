@@ -135,12 +135,38 @@ def uv_area(surface: Surface) -> np.ndarray:
     return 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
 
 
-def median_texel_mm(surface: Surface, size_px: int) -> float:
-    """Median over the skin (by area) of the geometric mean texel size, mm."""
+def median_texel_mm(surface: Surface, size_px: int, weight: np.ndarray | None = None) -> float:
+    """Median over the skin of the geometric mean texel size, mm.
+
+    Parameters
+    ----------
+    weight : float (n_triangles,), how much each triangle counts; None: by its area
+
+    Raises
+    ------
+    MeshError : nothing that counts has area in UV
+    """
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
-    ok = np.isfinite(texel_mm)
-    if not ok.any():
+    median = weighted_median(texel_mm, surface.area_mm2 if weight is None else weight)
+    if not np.isfinite(median):
         raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
-    order = np.argsort(texel_mm[ok])
-    share = np.cumsum(surface.area_mm2[ok][order])
-    return float(texel_mm[ok][order][np.searchsorted(share, 0.5 * share[-1])])
+    return median
+
+
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """The least value that half of the weight lies at or below; values that are not finite are left out.
+
+    Parameters
+    ----------
+    values, weight : float (n,), weights 0 or more
+
+    Returns
+    -------
+    float; nan if nothing finite has a weight
+    """
+    counts = np.isfinite(values) & (weight > 0)
+    if not counts.any():
+        return float("nan")
+    order = np.argsort(values[counts])
+    share = np.cumsum(weight[counts][order])
+    return float(values[counts][order][np.searchsorted(share, 0.5 * share[-1])])
