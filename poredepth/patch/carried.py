@@ -1,7 +1,7 @@
 """How much of a patch's relief texels of a given size carry: the share of its Sq that is left after their filter.
 
-A texel reads a patch low-passed for its size (`patch/levels.py:filter_variance_px2`): a wave of f cycles per texel of the
-patch keeps exp(-2 pi^2 v f^2) of its height, v the filter's variance.  By Parseval's theorem the share is
+A texel reads a patch low-passed for its size (`patch/levels.py:filter_variance_px2`): a wave of f cycles per texel of
+the patch keeps exp(-2 pi^2 v f^2) of its height, v the filter's variance.  By Parseval's theorem the share is
 sqrt(sum P T^2 / sum P) with P the power spectrum and T that transmission.  It depends on |f| alone, so the spectrum is
 kept in narrow rings, each with its mean f^2: one transform answers for all texels.
 

@@ -139,7 +139,7 @@ def _periodic_plan(octaves: list[tuple[int, int]], per_octave: int) -> tuple[lis
     sizes, variances = [octaves[0]], [0.0]
     for k in range(1, len(octaves)):
         if per_octave == 2:
-            # kept as finely as the octave before it; the first is half-way to a filter at all, see `filter_variance_px2`
+            # kept as finely as the octave before it; the first is half-way to the first filter there is
             sizes.append(octaves[k - 1])
             variances.append(0.25 * 4.0 ** (k - 0.5) if k > 1 else 0.4)
         sizes.append(octaves[k])

@@ -115,8 +115,8 @@ class _Skin:
 
     @cached_property
     def footprint_mm(self) -> np.ndarray:
-        """Side of a texel as it is filtered on a map of one texel, mm, of a long one the root mean square of both sides;
-        nan without area in UV."""
+        """Side of a texel as it is filtered on a map of one texel, mm, of a long one the root mean square of both; nan
+        without area in UV."""
         texels = footprint(self.surface, 1)
         even_mm = texels.size_mm.mean(axis=1)
         side_mm = np.sqrt(0.5 * (even_mm**2 + np.maximum(even_mm, texels.length_mm) ** 2))

@@ -39,14 +39,15 @@ def test_waves_keep_what_the_gaussian_passes(size):
         assert carried_ratio(patch, size * ratio * TEXEL_MM, size) == pytest.approx(want, rel=1e-4)
 
 
-def test_between_two_levels_the_two_are_mixed_as_maps_mix_them():
+def test_any_texel_is_filtered_by_the_gaussian_of_half_its_size():
+    """From twice the patch's texel on; below that the filter's variance rises from 0: (r^2 - 1) / 3 of its texels."""
     patch = HeightPatch("wave", 0.01 * _wave(25, 0), TEXEL_MM)
     f = 25 / patch.width_mm
-    levels = [1.0] + [_gain(f, 2**k * TEXEL_MM) for k in range(1, 5)]
-    for depth in (0.25, 0.5, 1.75, 3.1):
-        k, mix = int(depth), depth % 1
-        want = (1 - mix) * levels[k] + mix * levels[k + 1]
-        assert carried_ratio(patch, 2**depth * TEXEL_MM) == pytest.approx(want, rel=1e-4)
+    for ratio in (2.3, 3.1, 5.7):
+        assert carried_ratio(patch, ratio * TEXEL_MM) == pytest.approx(_gain(f, ratio * TEXEL_MM), rel=1e-4)
+    for ratio in (1.2, 1.7):
+        want = math.exp(-2 * math.pi**2 * (ratio**2 - 1) / 3 * (f * TEXEL_MM) ** 2)
+        assert carried_ratio(patch, ratio * TEXEL_MM) == pytest.approx(want, rel=1e-4)
 
 
 def test_blurred_noise_keeps_its_closed_form():

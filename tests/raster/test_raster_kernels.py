@@ -50,6 +50,15 @@ def test_kernel_equals_its_slow_twin(keep_contrast):
         assert got[p] == pytest.approx(want, abs=2e-6)
 
 
+def test_the_filter_is_the_same_for_maps_and_for_what_is_told_of_them():
+    from poredepth.patch.levels import filter_variance_px2
+    from poredepth.raster.kernels import filter_variance
+
+    for ratio in (0.3, 1.0, 1.5, 1.999, 2.0, 2.7, 40.0):
+        assert filter_variance(ratio) == filter_variance_px2(ratio)
+    assert filter_variance_px2(2.0) == 1.0 and filter_variance_px2(1.0) == 0.0
+
+
 def test_one_print_at_texel_centres_returns_the_picture_itself():
     """Interpolation passes through the samples; row 0 is the top."""
     patch = _noise_patch(20, 30, 1.0)
@@ -101,7 +110,7 @@ def test_coarse_texels_see_filtered_relief(factor, wave_mm):
     fine = _evaluate(points, prints, pictures, 0.5 * texel_mm, s.n_triangles)
     coarse = _evaluate(points, prints, pictures, factor * texel_mm, s.n_triangles)
     want = np.exp(-2 * (np.pi * 0.5 * factor * texel_mm / wave_mm) ** 2)
-    assert (coarse @ fine) / (fine @ fine) == pytest.approx(want, abs=2e-3 if factor in (2.0, 2.83, 4.0) else 0.012)
+    assert (coarse @ fine) / (fine @ fine) == pytest.approx(want, abs=5e-3 if factor in (2.0, 2.83, 4.0) else 0.012)
 
 
 def test_map_layer_samples_its_tile_by_uv():

@@ -63,12 +63,10 @@ def _carried(made) -> list[str]:
 def test_detail_that_a_map_carries_is_told_of_each_patch_that_is_laid():
     """On a plate of 40 mm whose texels are all alike: by the closed form for waves, of the layer with the least."""
     waves, share = grating(), {}
-    for px in (256, 512, 1024, 2048):  # 40 mm / px is a mix of two levels of a patch of 20 um
-        depth = np.log2(40 / px / 0.02)
-        low, high = (
-            1.0 if k == 0 else np.exp(-2 * np.pi**2 * (0.01 * 2.0**k) ** 2) for k in (int(depth), int(depth) + 1)
-        )
-        share[px] = 1.0 if depth <= 0 else low + (depth % 1) * (high - low)
+    for px in (256, 512, 1024, 2048):
+        ratio = 40 / px / 0.02
+        variance = max(0.0, ratio**2 / 4 if ratio >= 2 else (ratio**2 - 1) / 3)
+        share[px] = np.exp(-2 * np.pi**2 * variance * 0.02**2)
     large = scatter_layer("waves", 15.0, size=4.0)
     layers = [large, scatter_layer("waves", 12.0)]
     both = {"waves": waves, "pores": pore_patch(), "idle": pore_patch()}
