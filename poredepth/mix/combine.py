@@ -121,6 +121,7 @@ class _Mix:
 
     def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
         """Bring a layer into every track it has a band in."""
+        self._end_runs(layer)
         presence = self._presence(layer)
         if not any(presence[band].any() for band in layer.used):
             if watched:
@@ -142,6 +143,14 @@ class _Mix:
                 track.replace(laid.share(track, used))
             else:
                 track.extreme(laid.whole_share(used, self._gains(layer)), layer.rule)
+
+    def _end_runs(self, layer: CompiledLayer) -> None:
+        """Runs of replacing layers end where the recipe ends them, not where some point of a block has the layer."""
+        kind = layer.rule.kind
+        for track in self.tracks:
+            bands = [band for band in track.bands if band in layer.used and (kind != "add" or layer.gain[band] != 0.0)]
+            if bands and kind != "replace":
+                track.end_run()
 
     def _presence(self, layer: CompiledLayer) -> list[np.ndarray]:
         """For each band, float32 (n,): region times thinning; equal ones are one object."""
