@@ -17,6 +17,9 @@ from poredepth.surface.scalars import factor_at
 
 N_BANDS = len(BANDS)
 
+#: Heights that a layer's own fade has multiplied by less are not made whole again: next to nothing of them shows.
+LEAST_FADE = 1e-3
+
 
 @dataclass(frozen=True)
 class Sampling:
@@ -234,9 +237,9 @@ class _Laid:
         sq_mm = self.layer.bands.sq_mm[band]
         if sq_mm == 0.0:
             return Share(shown, writer)
-        # the heights have the fade of the layer's own picture in them, their root mean square has not
         size_mm = np.abs(strength) * np.float32(sq_mm)
         if shown is not self.presence[band]:
+            # the heights have the fade of the layer's own picture in them, their root mean square has not
             size_mm *= self._own(band)
         level_mm = strength * np.float32(self.layer.bands.mean_mm) if band == COARSE else np.float32(0)
         return Share(shown, writer, level_mm, size_mm)
@@ -244,7 +247,19 @@ class _Laid:
     def whole_share(self, bands: Sequence[int], gains: Sequence[np.ndarray | None]) -> Share:
         """The same with heights as they are where the layer is whole."""
         (band,) = bands
-        return Share(self._shown(band), None if gains[band] is None else self._writer(bands, gains))
+        if gains[band] is None:
+            return Share(self._shown(band), None)
+        writer = self._writer(bands, gains)
+        if self.layer.bands.fade is None:
+            return Share(self.presence[band], writer)
+        own = self._own(band)
+
+        def add_to(height_mm: np.ndarray) -> None:
+            faded_mm = np.zeros_like(height_mm)
+            writer(faded_mm)
+            height_mm += np.divide(faded_mm, own, out=faded_mm, where=own > LEAST_FADE)
+
+        return Share(self.presence[band] * own, add_to)
 
     def _shown(self, band: int) -> np.ndarray:
         """Presence, with the fade of the layer's own picture."""

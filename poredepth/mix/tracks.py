@@ -171,7 +171,8 @@ def extreme_mm(mine_mm: np.ndarray, theirs_mm: np.ndarray, rule: Rule) -> np.nda
     if rule.smooth_mm > 0:
         s = np.float32(rule.smooth_mm)
         x = np.clip(beyond, 0, s)
-        taken = np.where(beyond < s, x * x * (2 * s - x) / (s * s), beyond)
+        t = x / s  # not x^2 / s^2, which an s of next to nothing would turn into 0 / 0
+        taken = np.where(beyond < s, x * t * (2 - t), beyond)
     else:
         taken = np.maximum(beyond, 0)
     return mine_mm - sign * taken
