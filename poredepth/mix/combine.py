@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -55,7 +55,7 @@ def mixed_height_mm(
     """
     mix = _Mix(ground, sampling, points, tracks_of(layers))
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
     return mix.height_mm()
 
 
@@ -65,7 +65,7 @@ def bands_mm(
     """The mix by bands: (name, float32 (n,), mm), coarse to fine; they add up to the mix."""
     mix = _Mix(ground, sampling, points, tuple((band,) for band in range(N_BANDS)))
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
     for name, track in zip(BANDS, mix.tracks, strict=True):
         yield name, track.height_mm()
 
@@ -77,7 +77,7 @@ def contributions_mm(
     mix = _Mix(ground, sampling, points, tracks_of(layers))
     before_mm = mix.height_mm().copy()
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
         after_mm = mix.height_mm().copy()
         yield layer.name, after_mm - before_mm
         before_mm = after_mm
@@ -95,8 +95,9 @@ def tracks_of(layers: Sequence[CompiledLayer]) -> tuple[tuple[int, ...], ...]:
     return (*([others] if others else []), *((band,) for band in sorted(alone)))
 
 
-def _is_watched(layer: CompiledLayer, layers: Sequence[CompiledLayer]) -> bool:
-    return any(other.thins is not None and other.thins.layer == layer.name for other in layers)
+def watchers_of(layer: CompiledLayer, layers: Sequence[CompiledLayer]) -> frozenset[str]:
+    """By what a layer is watched by others that thin out over it: ``depth``, ``curvature``."""
+    return frozenset(other.thins.by for other in layers if other.thins is not None and other.thins.layer == layer.name)
 
 
 @dataclass
@@ -108,8 +109,8 @@ class _Mix:
     points: SkinPoints
     track_bands: tuple[tuple[int, ...], ...]
     tracks: list[Track] = field(init=False)
-    #: Height and middle band of watched layers, as they were laid.
-    _watched: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    #: Height (for ``depth``) and middle band (for ``curvature``) of watched layers, as they were laid.
+    _watched: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
     _weights: dict[int, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self):
@@ -122,20 +123,20 @@ class _Mix:
             first = first + one
         return first
 
-    def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
+    def lay(self, layer: CompiledLayer, watched: Collection[str] = ()) -> None:
         """Bring a layer into every track it has a band in."""
         self._end_runs(layer)
         presence = self._presence(layer)
         if not any(presence[band].any() for band in layer.used):
-            if watched:
-                self._watched[layer.name] = (np.zeros(len(self.points), np.float32),) * 2
+            for by in watched:
+                self._watched[layer.name, by] = np.zeros(len(self.points), np.float32)
             return
         footprint = self.sampling.footprint_of(layer)
         # in several tracks the same pictures are asked for again and again
         kept = {} if watched or len(self.tracks) > 1 else None
         laid = _Laid(layer, self.points, footprint, presence, self._strengths(layer, presence), kept)
-        if watched:
-            self._watched[layer.name] = laid.height_mm(range(N_BANDS)), laid.height_mm([MIDDLE])
+        for by in watched:
+            self._watched[layer.name, by] = laid.height_mm(range(N_BANDS) if by == "depth" else [MIDDLE])
         for track in self.tracks:
             used = [band for band in track.bands if band in layer.used]
             if not used:
@@ -179,7 +180,7 @@ class _Mix:
     def _left(self, layer: CompiledLayer) -> np.ndarray:
         thins = layer.thins
         if thins.layer is not None:
-            return thins.left(self._watched[thins.layer][0 if thins.by == "depth" else 1])
+            return thins.left(self._watched[thins.layer, thins.by])
         if thins.by == "depth":
             return thins.left(self.height_mm())
         return thins.left(next(track for track in self.tracks if track.bands == (MIDDLE,)).height_mm())

@@ -81,3 +81,18 @@ def test_widths_of_next_to_nothing_are_no_width():
     assert extreme_mm(a * 0, a, Rule("deepest", 1e-25)).tolist() == [0, a[1], 0]
     left = Thinning(None, "depth", 0.1, 1e-60, "both", Cutoffs(2.5, 0.8)).left(np.array([-0.1, -0.2], np.float32))
     assert np.isfinite(left).all() and left[1] == 0
+
+
+@pytest.mark.parametrize(("thin", "splits"), [({"deeper_than_um": 80}, False), ({"curvature_over_per_mm": 0.1}, True)])
+def test_a_map_is_low_passed_only_if_something_asks_for_its_bands(thin, splits):
+    """A whole map takes seconds: it is split before blocks are made, or not at all."""
+    layers = [
+        {"name": "form", "map": "array", "scale_mm": 1.0},
+        scatter_layer("relief", 10.0, thin_where={"layer": "form", **thin}),
+    ]
+    maps = {"form": {1001: np.full((64, 64), -0.3, np.float32)}}
+    c = composed_of(flat_mesh(), "mm", {"relief": relief_patch()}, layers, maps=maps, output={"size_px": 64})
+    made = c.layers[0].bands._low is not None
+    found = compose(c)[1001].height_mm
+    assert made == splits == (c.layers[0].bands._low is not None)
+    assert (np.ptp(found) < 1e-6) == (not splits)
