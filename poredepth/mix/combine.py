@@ -267,7 +267,12 @@ class _Laid:
         return self.presence[band] * self._own(band) if self.layer.bands.fade is not None else self.presence[band]
 
     def _own(self, band: int) -> np.ndarray:
-        return self.layer.bands.fade_at(band, self.points, self.footprint)
+        key = f"fade {id(self.layer.bands.fade[band])}"  # bands may share one
+        if self.kept is None:
+            return self.layer.bands.fade_at(band, self.points, self.footprint)
+        if key not in self.kept:
+            self.kept[key] = self.layer.bands.fade_at(band, self.points, self.footprint)
+        return self.kept[key]
 
     def _writer(self, bands: Sequence[int], weights: Sequence[np.ndarray | None]) -> Callable[[np.ndarray], None]:
         chosen = [weights[band] if band in bands else None for band in range(N_BANDS)]

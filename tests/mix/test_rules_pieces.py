@@ -6,7 +6,7 @@ from meshes import flat_mesh
 from recipes import composed_of, relief_patch, scatter_layer
 from scipy.ndimage import gaussian_filter
 
-from poredepth import HeightPatch, compose
+from poredepth import HeightPatch, compose, compose_parts
 from poredepth.mix.thinning import Thinning
 from poredepth.mix.tracks import Rule, extreme_mm
 from poredepth.patch.bands import Cutoffs
@@ -96,3 +96,18 @@ def test_a_map_is_low_passed_only_if_something_asks_for_its_bands(thin, splits):
     found = compose(c)[1001].height_mm
     assert made == splits == (c.layers[0].bands._low is not None)
     assert (np.ptp(found) < 1e-6) == (not splits)
+
+
+def test_a_band_of_gain_0_is_laid_flat_and_one_that_is_not_listed_left_alone():
+    below, above = scatter_layer("relief", 10.0), scatter_layer("relief", 9.0, combine="replace")
+
+    def bands(*layers):
+        c = composed_of(flat_mesh(), "mm", {"relief": relief_patch()}, layers, output={"size_px": 256})
+        return {name: tiles[1001].height_mm for name, tiles in compose_parts(c, "bands").items()}
+
+    before = bands(below)
+    erased = bands(below, above | {"gain": {"fine": 0, "middle": -1}, "bands": ["fine", "middle"]})
+    assert before["fine"].std() > 0.001 and np.abs(erased["fine"]).max() == 0
+    assert np.array_equal(erased["coarse"], before["coarse"])
+    alone = bands(above | {"combine": "add", "gain": {"fine": 0, "middle": -1}, "bands": ["fine", "middle"]})
+    assert np.abs(erased["middle"] - alone["middle"]).max() < 1e-8
