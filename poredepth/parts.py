@@ -32,8 +32,8 @@ def compose_parts(
 ) -> dict[str, dict[int, HeightMap]]:
     """Compose what each layer, or each band, brings to the map of every UV tile, in memory.
 
-    They add up to what `compose` gives: to float32 rounding by bands, and exactly by layers, each of which is what it
-    changes of the mix of those below it.
+    They add up to what `compose` gives, to float32 rounding.  A layer's part is what it changes of the mix of those
+    below it.
 
     Parameters
     ----------
@@ -43,6 +43,7 @@ def compose_parts(
     Returns
     -------
     HeightMap by name, then tile; last ``seams``, what is added to texels along seams, unless the recipe leaves them
+    (``added along seams`` if a layer is named seams)
     """
     raster = composition.raster(size_px)
     seams_first(composition, raster, on_progress)
@@ -65,7 +66,8 @@ def write_parts(
 ) -> list[WrittenMap]:
     """Compose what each layer, or each band, brings, and write it in the recipe's format, each part as its own map.
 
-    Heights add up, so parts in whole numbers are to be decoded before they are summed: each has a scale of its own.
+    Heights add up, so parts in whole numbers are to be decoded before they are summed: each has a scale of its own,
+    fitted to it, whatever scale and mid the recipe gives the map, which need not hold a part.
 
     Parameters
     ----------
@@ -84,6 +86,8 @@ def write_parts(
     folder = opened(folder)
     several = numbered(raster)
     names = part_names(composition, by)
+    n_made = len(composition.layers) if by == "layers" else len(BANDS)  # what comes after them is that along seams
+    own_scale = output.format != "exr-float"
     seams_first(composition, raster, on_progress)
     written: list[WrittenMap] = []
     with room_for(raster, folder, len(names)) as room:
@@ -97,14 +101,17 @@ def write_parts(
                 output.unit,
                 min(low for low, _ in ranges),
                 max(high for _, high in ranges),
-                mid=output.mid,
-                scale_mm=output.scale_mm,
+                mid=None if own_scale else output.mid,
+                scale_mm=None if own_scale else output.scale_mm,
                 headroom=output.headroom,
             )
             for tile, height_mm in tiles.items():
-                path = folder / tile_file_name(f"{stem}.{_slug(name, number, by)}", tile, output.format, several)
-                metadata = map_metadata(composition, raster, tile, calibration, only=_layers_of(name, by, composition))
-                metadata = replace(metadata, part=name if name == SEAMS else f"{by.removesuffix('s')} {name}")
+                seams = number == n_made
+                slug = SEAMS if seams else _slug(name, number, by)
+                path = folder / tile_file_name(f"{stem}.{slug}", tile, output.format, several)
+                only = None if seams or by == "bands" else (name,)
+                metadata = map_metadata(composition, raster, tile, calibration, only=only)
+                metadata = replace(metadata, part=SEAMS if seams else f"{by.removesuffix('s')} {name}")
                 written.append(write_map(path, height_mm, calibration, metadata))
         on_progress("write", len(names), len(names))
     return written
@@ -113,19 +120,16 @@ def write_parts(
 def part_names(composition: Composition, by: Parts) -> list[str]:
     """Names of the parts, in order; ``seams`` comes last, if the recipe makes seams even."""
     names = [layer.name for layer in composition.layers] if by == "layers" else list(BANDS)
-    return names if composition.recipe.output.seams == "untouched" else [*names, SEAMS]
-
-
-def _layers_of(name: str, by: Parts, composition: Composition) -> tuple[str, ...] | None:
-    """Layers that a part is made of; None: all."""
-    named = by == "layers" and name in [layer.name for layer in composition.layers]
-    return (name,) if named else None
+    if composition.recipe.output.seams == "untouched":
+        return names
+    seams = SEAMS
+    while seams in names:
+        seams = f"added along {seams}"
+    return [*names, seams]
 
 
 def _slug(name: str, number: int, by: Parts) -> str:
     """Part of a file name: no two parts share one."""
-    if name == SEAMS:
-        return SEAMS
     plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
     return f"band-{plain}" if by == "bands" else f"layer-{number + 1}" + (f"-{plain}" if plain else "")
 
@@ -140,8 +144,8 @@ def _filled(
     on_progress: OnProgress,
 ) -> Mapping[str, np.ndarray]:
     shape = raster.whole().shape
-    out = {}
-    for number, name in enumerate(part_names(composition, by)):
+    out, names = {}, part_names(composition, by)
+    for number, name in enumerate(names):
         if room is None:
             out[name] = np.zeros(shape, np.float32)
         else:
@@ -154,5 +158,5 @@ def _filled(
     fill_parts(composition.layers, composition.ground, raster, tile, by, out, blocking, on_block)
     correction = composition.seam_correction(raster.size_px)
     if correction is not None:
-        correction.add_to(tile, raster.whole(), out[SEAMS])
+        correction.add_to(tile, raster.whole(), out[names[-1]])
     return out

@@ -9,7 +9,7 @@ from functools import cached_property, partial
 import numpy as np
 
 from poredepth.errors import RecipeError
-from poredepth.mix.combine import Sampling, mixed_height_mm, tracks_of
+from poredepth.mix.combine import Sampling, mixed_height_mm, tracks_of, watchers_of
 from poredepth.mix.compile import Joining, compile_map_layer, compile_patch_layer, kept_of
 from poredepth.mix.edges import Edges, widenings
 from poredepth.mix.layers import CompiledLayer, Factors, LayingGround
@@ -271,7 +271,7 @@ def _thinning(recipe: Recipe, spec: LayerSpec) -> Thinning | None:
 def _split(layers: list[CompiledLayer], on_progress: OnProgress) -> None:
     """Work out now what every block will ask for: the low passes of layers whose bands part ways."""
     apart = len(tracks_of(layers)) > 1
-    waiting = [layer for layer in layers if apart or not layer.is_even]
+    waiting = [layer for layer in layers if apart or not layer.is_even or "curvature" in watchers_of(layer, layers)]
     for number, layer in enumerate(waiting):
         on_progress("bands", number, len(waiting))
         layer.bands.low  # noqa: B018  (made when first asked for)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,9 @@ from poredepth.surface.regions import RegionField, region_weight
 from poredepth.surface.scalars import factor_at
 
 N_BANDS = len(BANDS)
+
+#: Heights that a layer's own fade has multiplied by less are not made whole again: next to nothing of them shows.
+LEAST_FADE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,7 @@ def mixed_height_mm(
     """
     mix = _Mix(ground, sampling, points, tracks_of(layers))
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
     return mix.height_mm()
 
 
@@ -64,7 +67,7 @@ def bands_mm(
     """The mix by bands: (name, float32 (n,), mm), coarse to fine; they add up to the mix."""
     mix = _Mix(ground, sampling, points, tuple((band,) for band in range(N_BANDS)))
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
     for name, track in zip(BANDS, mix.tracks, strict=True):
         yield name, track.height_mm()
 
@@ -76,7 +79,7 @@ def contributions_mm(
     mix = _Mix(ground, sampling, points, tracks_of(layers))
     before_mm = mix.height_mm().copy()
     for layer in layers:
-        mix.lay(layer, _is_watched(layer, layers))
+        mix.lay(layer, watchers_of(layer, layers))
         after_mm = mix.height_mm().copy()
         yield layer.name, after_mm - before_mm
         before_mm = after_mm
@@ -94,8 +97,9 @@ def tracks_of(layers: Sequence[CompiledLayer]) -> tuple[tuple[int, ...], ...]:
     return (*([others] if others else []), *((band,) for band in sorted(alone)))
 
 
-def _is_watched(layer: CompiledLayer, layers: Sequence[CompiledLayer]) -> bool:
-    return any(other.thins is not None and other.thins.layer == layer.name for other in layers)
+def watchers_of(layer: CompiledLayer, layers: Sequence[CompiledLayer]) -> frozenset[str]:
+    """By what a layer is watched by others that thin out over it: ``depth``, ``curvature``."""
+    return frozenset(other.thins.by for other in layers if other.thins is not None and other.thins.layer == layer.name)
 
 
 @dataclass
@@ -107,8 +111,8 @@ class _Mix:
     points: SkinPoints
     track_bands: tuple[tuple[int, ...], ...]
     tracks: list[Track] = field(init=False)
-    #: Height and middle band of watched layers, as they were laid.
-    _watched: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    #: Height (for ``depth``) and middle band (for ``curvature``) of watched layers, as they were laid.
+    _watched: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
     _weights: dict[int, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self):
@@ -121,19 +125,20 @@ class _Mix:
             first = first + one
         return first
 
-    def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
+    def lay(self, layer: CompiledLayer, watched: Collection[str] = ()) -> None:
         """Bring a layer into every track it has a band in."""
+        self._end_runs(layer)
         presence = self._presence(layer)
         if not any(presence[band].any() for band in layer.used):
-            if watched:
-                self._watched[layer.name] = (np.zeros(len(self.points), np.float32),) * 2
+            for by in watched:
+                self._watched[layer.name, by] = np.zeros(len(self.points), np.float32)
             return
         footprint = self.sampling.footprint_of(layer)
         # in several tracks the same pictures are asked for again and again
         kept = {} if watched or len(self.tracks) > 1 else None
         laid = _Laid(layer, self.points, footprint, presence, self._strengths(layer, presence), kept)
-        if watched:
-            self._watched[layer.name] = laid.height_mm(range(N_BANDS)), laid.height_mm([MIDDLE])
+        for by in watched:
+            self._watched[layer.name, by] = laid.height_mm(range(N_BANDS) if by == "depth" else [MIDDLE])
         for track in self.tracks:
             used = [band for band in track.bands if band in layer.used]
             if not used:
@@ -144,6 +149,14 @@ class _Mix:
                 track.replace(laid.share(track, used))
             else:
                 track.extreme(laid.whole_share(used, self._gains(layer)), layer.rule)
+
+    def _end_runs(self, layer: CompiledLayer) -> None:
+        """Runs of replacing layers end where the recipe ends them, not where some point of a block has the layer."""
+        kind = layer.rule.kind
+        for track in self.tracks:
+            bands = [band for band in track.bands if band in layer.used and (kind != "add" or layer.gain[band] != 0.0)]
+            if bands and kind != "replace":
+                track.end_run()
 
     def _presence(self, layer: CompiledLayer) -> list[np.ndarray]:
         """For each band, float32 (n,): region times thinning; equal ones are one object."""
@@ -169,7 +182,7 @@ class _Mix:
     def _left(self, layer: CompiledLayer) -> np.ndarray:
         thins = layer.thins
         if thins.layer is not None:
-            return thins.left(self._watched[thins.layer][0 if thins.by == "depth" else 1])
+            return thins.left(self._watched[thins.layer, thins.by])
         if thins.by == "depth":
             return thins.left(self.height_mm())
         return thins.left(next(track for track in self.tracks if track.bands == (MIDDLE,)).height_mm())
@@ -227,9 +240,9 @@ class _Laid:
         sq_mm = self.layer.bands.sq_mm[band]
         if sq_mm == 0.0:
             return Share(shown, writer)
-        # the heights have the fade of the layer's own picture in them, their root mean square has not
         size_mm = np.abs(strength) * np.float32(sq_mm)
         if shown is not self.presence[band]:
+            # the heights have the fade of the layer's own picture in them, their root mean square has not
             size_mm *= self._own(band)
         level_mm = strength * np.float32(self.layer.bands.mean_mm) if band == COARSE else np.float32(0)
         return Share(shown, writer, level_mm, size_mm)
@@ -237,14 +250,31 @@ class _Laid:
     def whole_share(self, bands: Sequence[int], gains: Sequence[np.ndarray | None]) -> Share:
         """The same with heights as they are where the layer is whole."""
         (band,) = bands
-        return Share(self._shown(band), None if gains[band] is None else self._writer(bands, gains))
+        if gains[band] is None:
+            return Share(self._shown(band), None)
+        writer = self._writer(bands, gains)
+        if self.layer.bands.fade is None:
+            return Share(self.presence[band], writer)
+        own = self._own(band)
+
+        def add_to(height_mm: np.ndarray) -> None:
+            faded_mm = np.zeros_like(height_mm)
+            writer(faded_mm)
+            height_mm += np.divide(faded_mm, own, out=faded_mm, where=own > LEAST_FADE)
+
+        return Share(self.presence[band] * own, add_to)
 
     def _shown(self, band: int) -> np.ndarray:
         """Presence, with the fade of the layer's own picture."""
         return self.presence[band] * self._own(band) if self.layer.bands.fade is not None else self.presence[band]
 
     def _own(self, band: int) -> np.ndarray:
-        return self.layer.bands.fade_at(band, self.points, self.footprint)
+        key = f"fade {id(self.layer.bands.fade[band])}"  # bands may share one
+        if self.kept is None:
+            return self.layer.bands.fade_at(band, self.points, self.footprint)
+        if key not in self.kept:
+            self.kept[key] = self.layer.bands.fade_at(band, self.points, self.footprint)
+        return self.kept[key]
 
     def _writer(self, bands: Sequence[int], weights: Sequence[np.ndarray | None]) -> Callable[[np.ndarray], None]:
         chosen = [weights[band] if band in bands else None for band in range(N_BANDS)]

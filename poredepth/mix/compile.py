@@ -121,10 +121,14 @@ def compile_patch_layer(
             for cutoff_mm in (joining.cutoffs.fine_mm, joining.cutoffs.coarse_mm)
         )
         parts = [_parts(patch.height_mm, *lows) for patch, *lows in zip(about_mean, fine, coarse, strict=True)]
-        sq_mm = np.sqrt(share @ np.array([[one.std(dtype=float) for one in part] for part in parts]) ** 2)
-        return LowPassed(relief(fine), relief(coarse), tuple(sq_mm.tolist()))
+        variance = share @ np.array([[one.var(dtype=float) for one in part] for part in parts])
+        variance[0] += (
+            share @ (np.array(mean_mm) - level_mm) ** 2
+        )  # prints of patches of other means are coarse relief too
+        return LowPassed(relief(fine), relief(coarse), tuple(np.sqrt(variance).tolist()))
 
-    bands = LayerBands(relief([patch.height_mm for patch in about_mean]), low, float(share @ mean_mm))
+    level_mm = float(share @ mean_mm)
+    bands = LayerBands(relief([patch.height_mm for patch in about_mean]), low, level_mm)
     return CompiledLayer(spec.name, bands, in_uv=False, **_laid(spec, factors, joining, regions))
 
 
@@ -224,7 +228,7 @@ def _registered(
         )
     shift_mm = (cut.shift_px * found.texel_mm).astype(np.float32)
     prints = replace(prints, corner_mm=prints.corner_mm + shift_mm)
-    bands = piece.bands(prints, cut, joining)
+    bands = piece.bands(prints, cut, joining, even=not ground.edges.proportional)
     return CompiledLayer(
         spec.name,
         bands,
@@ -247,9 +251,9 @@ class _Piece:
     def fade(self, width_mm: float) -> np.ndarray:
         return feather_weight(self.inside, self.patch.inside, width_mm / self.found.texel_mm)
 
-    def bands(self, prints: Prints, cut: Cutout, joining: Joining) -> LayerBands:
+    def bands(self, prints: Prints, cut: Cutout, joining: Joining, even: bool) -> LayerBands:
         """Whole and by bands.  All fade over the feather, but where the piece does more than add to what lies below,
-        none over less than its wavelength: a narrower fade of a long wave would be seen as an edge."""
+        none over less than its wavelength: a narrower fade of a long wave would be seen as an edge; unless ``even``."""
 
         def pictures(height_mm: np.ndarray) -> Pictures:
             levels = build_levels(height_mm, self.found.texel_mm, False, cut.max_levels)
@@ -257,11 +261,12 @@ class _Piece:
 
         def low(parts: Sequence[np.ndarray], fades: Sequence[np.ndarray]) -> LowPassed:
             coarse, middle, _ = (cut.of(part * fade) for part, fade in zip(parts, fades, strict=True))
-            sq_mm = tuple(float(part[self.inside].std(dtype=float)) for part in parts)
+            # a scan's coarse band, its tilt and its level too, means one place: it is form, like that of a map
+            sq_mm = (0.0, *(float(part[self.inside].std(dtype=float)) for part in parts[1:]))
             return LowPassed(Relief(prints, pictures(middle + coarse)), Relief(prints, pictures(coarse)), sq_mm)
 
         own = self.fade(self.feather_mm)
-        if joining.rule.kind == "add":
+        if even or joining.rule.kind == "add":
             whole = Relief(prints, pictures(cut.height_mm))
             fade = [pictures(cut.weight)] * len(BANDS)
             return LayerBands(whole, lambda: low(self._parts(joining.cutoffs), [own] * len(BANDS)), fade=fade)

@@ -9,6 +9,9 @@ import numpy as np
 
 from poredepth.patch.bands import SIGMA_PER_CUTOFF, Cutoffs
 
+#: A fade of less than this (mm, 1/mm) is one of this: float32 would make 0 of it.
+LEAST_SOFTNESS = 1e-12
+
 
 @dataclass(frozen=True)
 class Thinning:
@@ -37,7 +40,8 @@ class Thinning:
         else:
             curvature = curvature_per_mm(watched_mm, self.cutoffs)
             beyond = {"valleys": curvature, "ridges": -curvature, "both": np.abs(curvature)}[self.form]
-        x = np.clip((beyond - np.float32(self.threshold)) / np.float32(self.softness) + np.float32(0.5), 0, 1)
+        softness = np.float32(max(self.softness, LEAST_SOFTNESS))
+        x = np.clip((beyond - np.float32(self.threshold)) / softness + np.float32(0.5), 0, 1)
         return 1 - x * x * (3 - 2 * x)
 
 

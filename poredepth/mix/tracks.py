@@ -83,7 +83,7 @@ class Track:
         if not self.mixes:
             share.add_to(self._form_mm)
             return
-        self._join()
+        self.end_run()
         _bring(share, self._form_mm, self._texture_mm)
         self._sq_mm = np.sqrt(self._sq_mm**2 + np.square(share.sq_mm, dtype=np.float32))
 
@@ -99,7 +99,7 @@ class Track:
 
     def extreme(self, share: Share, rule: Rule) -> None:
         """height + presence x (extreme(height, gain x height of the layer) - height); ``share`` is of presence 1."""
-        self._join()
+        self.end_run()
         theirs_mm = np.zeros_like(self._form_mm)
         if share.add_to is not None:
             share.add_to(theirs_mm)
@@ -113,7 +113,8 @@ class Track:
             return self._form_mm, self._texture_mm, self._sq_mm
         return self._cover.over(self._form_mm, self._texture_mm, self._sq_mm)
 
-    def _join(self) -> None:
+    def end_run(self) -> None:
+        """A layer that does not replace follows: what was replaced so far is part of the mix, at every point."""
         if self._cover is not None:
             self._form_mm, self._texture_mm, self._sq_mm = self._joined()
             self._cover = None
@@ -170,7 +171,8 @@ def extreme_mm(mine_mm: np.ndarray, theirs_mm: np.ndarray, rule: Rule) -> np.nda
     if rule.smooth_mm > 0:
         s = np.float32(rule.smooth_mm)
         x = np.clip(beyond, 0, s)
-        taken = np.where(beyond < s, x * x * (2 * s - x) / (s * s), beyond)
+        t = x / s  # not x^2 / s^2, which an s of next to nothing would turn into 0 / 0
+        taken = np.where(beyond < s, x * t * (2 - t), beyond)
     else:
         taken = np.maximum(beyond, 0)
     return mine_mm - sign * taken

@@ -93,16 +93,7 @@ def low_passed_map(
     grids = grids_for(surface, metric, texels, sigma_mm)
     work = _Work(surface, _Source(prints, pictures, texels), metric, grids, sigma_mm)
     out = PackedGrids.for_grids(grids, flat_pieces(surface, prints, pictures, grids))
-    for shared in (
-        surface.adjacency,
-        surface.flat_mm,
-        surface.corner_mm,
-        work.texel_mm2,
-        work.rank,
-        work.members,
-        work.borders,
-    ):
-        del shared  # what all blocks share is made once, before the threads start
+    work.make_shared()
     block_texels = max(int(block_texels), 1)
     large = [i for i, one in enumerate(grids.pictures) if np.prod(one.window.shape) > LARGE_TEXELS]
     small = sorted(set(range(len(grids.pictures))) - set(large))

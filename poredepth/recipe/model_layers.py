@@ -217,7 +217,9 @@ class LayerSpec(Spec):
     def _each_band_once(cls, bands: list[Band] | None) -> list[Band] | None:
         if bands is not None and len(set(bands)) < len(bands):
             raise PydanticCustomError(RULE_ERROR, "a band is there twice; allowed: each band once")
-        return bands
+        if bands is None or len(bands) == len(BANDS):
+            return None  # the default written out
+        return sorted(bands, key=BANDS.index)  # their order means nothing
 
     @model_validator(mode="after")
     def _check(self) -> LayerSpec:

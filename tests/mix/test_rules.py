@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from poredepth import HeightPatch, PolygonMesh, compose, compose_parts
+from poredepth import Blocking, HeightPatch, PolygonMesh, compose, compose_parts
 from poredepth.mix.thinning import Thinning, curvature_per_mm
 from poredepth.mix.tracks import Rule, extreme_mm
 from poredepth.patch.bands import SIGMA_PER_CUTOFF, Cutoffs
@@ -107,6 +107,26 @@ def test_replacing_regions_that_meet_leave_nothing_of_what_was_there():
     assert np.abs(found).max() < 1e-6
     alone = height_mm(plate(layers[:2], flat, {"base": {1001: base}}, regions=regions))
     assert alone[:, column(30)] == pytest.approx(0.15, abs=2e-3) and alone[:, -1] == pytest.approx(0.3, abs=1e-6)
+
+
+@pytest.mark.parametrize("combine", ["add", "deepest"])
+def test_a_run_of_replacing_layers_ends_at_another_rule_in_every_block(combine):
+    """Two replacing layers with another rule between them, which shows in a few rows only: half of what the first one
+    left is there at the border, a quarter of the base, in all blocks alike."""
+    patches = {"one": noise(1, 0.01), "two": noise(2, 0.01), "three": noise(3, 0.01)}
+    spot = {"center": [30, 55, 0], "radius_mm": 2, "feather_mm": 1}
+    regions = {**RIGHT, "left": {"group": "left", "feather_mm": 5}, "spot": spot}
+    layers = [
+        map_layer("base"),
+        scatter_layer("one", 12.0, region="left", combine="replace"),
+        scatter_layer("two", 12.0, region="spot", combine=combine),
+        scatter_layer("three", 12.0, region="right", combine="replace"),
+    ]
+    base = {"base": {1001: np.full((64, 64), 0.8, np.float32)}}
+    c = plate(layers, patches, base, regions=regions, bands={"transitions": "even"})
+    whole, parts = (compose(c, blocking=Blocking(2, texels))[1001].height_mm for texels in (1 << 30, 7 * SIZE_PX))
+    assert np.array_equal(whole, parts)
+    assert whole[SIZE_PX // 2 :, column(30)].mean() == pytest.approx(0.8 / 4, abs=0.01)
 
 
 @pytest.mark.parametrize("band", ["coarse", "middle", "fine"])

@@ -107,6 +107,8 @@ def test_hash_counts_what_is_said_and_not_how(folder):
     for old, new in (
         ("fine: 0, middle: 0.25", "middle: 0.25, fine: 0.0, coarse: 1"),
         ("print_mm: 8", "print_mm: 8\n    combine: add\n    gain: {fine: 1}"),
+        ("print_mm: 8", "print_mm: 8\n    bands: [middle, fine, coarse]"),
+        ("[fine, middle]", "[middle, fine]"),
     ):
         assert not changed(old, new), new
     bare = "poredepth: 1\nmesh: {file: head.obj, unit: cm}\n"
