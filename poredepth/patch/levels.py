@@ -4,9 +4,10 @@ Sampling a level is four by four multiplications with no border case: coefficien
 each side, which covers every position inside the patch.  The sample at x_mm, y_mm (from the left and the top edge) is
 at the index ``x_mm / texel_x_mm - 0.5 + pad`` of the padded array, and likewise in rows.
 
-Low-pass: level k >= 1 is for texels of ``texel_mm * 2**k``, filtered by a Gaussian of sigma half such a texel, so that
-its transmission at f cycles per mm is ``exp(-2 pi^2 sigma^2 f^2)``: 0.29 at that texel's Nyquist frequency.  It is kept
-on texels half that size, so that the spline between them loses nothing of what the filter lets through.
+Low-pass: a level of coarseness c >= 2 is for texels of ``texel_mm * c``, filtered by a Gaussian of sigma half such a
+texel, so that its transmission at f cycles per mm is ``exp(-2 pi^2 sigma^2 f^2)``: 0.29 at that texel's Nyquist
+frequency.  It is kept on texels half that size, so that the spline between them loses nothing of what the filter lets
+through.  Levels follow each other by octaves (c = 1, 2, 4, ...) or finer (c = 1, 2, 2.83, 4, ...).
 
 Source: B-spline interpolation by recursive filters, Unser, Aldroubi & Eden 1993 (IEEE Trans. Signal Processing 41:821);
 the pyramid is our own derivation.
@@ -26,6 +27,10 @@ from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, check_positive, chec
 #: Margin in texels: positions reach half a texel beyond the outer centres, and the cubic kernel two texels further.
 PAD = 2
 
+#: Levels in an octave of a patch's pyramid: a texel between two levels reads a mix of both, and a mix of Gaussians an
+#: octave apart is off by several per cent of a relief of pores.
+PATCH_PER_OCTAVE = 2
+
 #: Lines that are resampled at once, so that a large picture does not need its size many times over.
 STRIP_PX = 512
 
@@ -36,7 +41,8 @@ class Level:
 
     ``coefficients`` float32 (rows + 2 pad, cols + 2 pad), mm, read-only: cubic B-spline coefficients with their margin;
     ``rows``, ``cols`` the level's size without it; ``texel_x_mm``, ``texel_y_mm`` its texel, so that cols * texel_x_mm
-    is the patch's width exactly; ``pad`` the margin in texels.
+    is the patch's width exactly; ``coarseness`` the texel it is filtered for, in texels of level 0 (1 for that level,
+    which is not filtered); ``pad`` the margin in texels.
     """
 
     coefficients: np.ndarray
@@ -44,6 +50,7 @@ class Level:
     cols: int
     texel_x_mm: float
     texel_y_mm: float
+    coarseness: float = 1.0
     pad: int = PAD
 
 
@@ -52,6 +59,7 @@ def build_levels(
     texel_mm: float | None = None,
     periodic: bool | None = None,
     max_levels: int = 8,
+    per_octave: int = 1,
 ) -> list[Level]:
     """Build the sampling pyramid; level 0 is the relief itself.
 
@@ -60,11 +68,13 @@ def build_levels(
     patch_or_array : HeightPatch, or heights (rows, cols), mm
     texel_mm : float, mm; may be left out for a HeightPatch
     periodic : whether the relief continues over its borders; may be left out for a HeightPatch
-    max_levels : int, most levels to return; the pyramid also stops before a side gets shorter than 4 texels
+    max_levels : int, most whole octaves, the relief itself among them; the pyramid also stops before a side gets
+        shorter than 4 texels
+    per_octave : int, levels in an octave, from level 1 on
 
     Returns
     -------
-    list of Level, finest first; level k >= 1 has ceil(side / 2**(k - 1)) texels a side over the same extent
+    list of Level, finest first; a level of coarseness c >= 2 has ceil(2 side / c) texels a side over the same extent
 
     Raises
     ------
@@ -84,23 +94,30 @@ def build_levels(
         heights = checked_heights("levels", patch_or_array)
     check_positive("levels", "texel_mm", texel_mm)
     extent_mm = (heights.shape[0] * texel_mm, heights.shape[1] * texel_mm)
-    sizes = level_sizes(heights.shape, max_levels)
-    reduce = _periodic_reliefs if periodic else _bounded_reliefs
-    return [_level(relief, extent_mm, bool(periodic)) for relief in reduce(heights, float(texel_mm), sizes)]
+    sizes = level_sizes(heights.shape, max_levels, per_octave)
+    coarseness = [_coarseness(k, per_octave) for k in range(len(sizes))]
+    reliefs = (_periodic_reliefs if periodic else _bounded_reliefs)(heights, float(texel_mm), sizes, coarseness)
+    return [_level(one, extent_mm, bool(periodic), c) for one, c in zip(reliefs, coarseness, strict=True)]
 
 
-def level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int]]:
+def level_sizes(shape: tuple[int, int], max_levels: int, per_octave: int = 1) -> list[tuple[int, int]]:
     """(rows, cols) of each level, finest first."""
     sizes = [shape]
-    for k in range(1, max_levels):
-        size = tuple(math.ceil(side / 2 ** (k - 1)) for side in shape)
+    for k in range(1, 1 + max(0, (max_levels - 2) * per_octave + 1)):
+        size = tuple(math.ceil(2 * side / _coarseness(k, per_octave)) for side in shape)
         if min(size) < MIN_SIDE_PX:
             break
         sizes.append(size)
     return sizes
 
 
-def _level(relief: np.ndarray, extent_mm: tuple[float, float], periodic: bool) -> Level:
+def _coarseness(k: int, per_octave: int) -> float:
+    """The texel that level k is filtered for, in texels of level 0: nothing between 1 and 2, for which a level would
+    be as large as the relief and say next to nothing."""
+    return 1.0 if k == 0 else 2.0 ** (1 + (k - 1) / per_octave)
+
+
+def _level(relief: np.ndarray, extent_mm: tuple[float, float], periodic: bool, coarseness: float) -> Level:
     """Turn sampled relief into padded spline coefficients."""
     rows, cols = relief.shape
     mode = "grid-wrap" if periodic else "mirror"
@@ -109,14 +126,14 @@ def _level(relief: np.ndarray, extent_mm: tuple[float, float], periodic: bool) -
     # numpy's "reflect" is scipy's "mirror": the edge texel is not repeated, so the spline still interpolates at it
     padded = np.ascontiguousarray(np.pad(coefficients, PAD, mode="wrap" if periodic else "reflect"))
     padded.setflags(write=False)
-    return Level(padded, rows, cols, extent_mm[1] / cols, extent_mm[0] / rows)
+    return Level(padded, rows, cols, extent_mm[1] / cols, extent_mm[0] / rows, coarseness)
 
 
-def _periodic_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
+def _periodic_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]], coarseness: list[float]):
     """Yield the relief of each level, filtered and resampled from level 0 over its exact period."""
     yield heights
-    for k, size in enumerate(sizes[1:], start=1):
-        sigma_mm = 0.5 * texel_mm * 2**k
+    for c, size in zip(coarseness[1:], sizes[1:], strict=True):
+        sigma_mm = 0.5 * texel_mm * c
         relief = heights.astype(np.float64)
         for axis in (0, 1):
             relief = _resample_periodic(relief, axis, size[axis], texel_mm, sigma_mm)
@@ -137,17 +154,17 @@ def _resample_periodic(relief: np.ndarray, axis: int, count: int, texel_mm: floa
     return scipy.fft.irfft(kept * transfer.reshape(shape), n=count, axis=axis) * (count / old_count)
 
 
-def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
+def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]], coarseness: list[float]):
     """Yield the relief of each level of a picture with edges, each made from the one before."""
     yield heights
-    relief = heights
-    for k, size in enumerate(sizes[1:], start=1):
-        sigma_mm = 0.5 * texel_mm * 2**k
-        done_mm = 0.5 * texel_mm * 2 ** (k - 1) if k > 1 else 0.0
+    relief, done_mm = heights, 0.0
+    for c, size in zip(coarseness[1:], sizes[1:], strict=True):
+        sigma_mm = 0.5 * texel_mm * c
         step_mm = math.sqrt(sigma_mm**2 - done_mm**2)  # variances of successive Gaussians add
         texels_mm = [extent_px * texel_mm / now for extent_px, now in zip(heights.shape, relief.shape, strict=True)]
         relief = ndimage.gaussian_filter(relief, [step_mm / texel for texel in texels_mm], mode="nearest", truncate=6.0)
         relief = _resample_bounded(_resample_bounded(relief, 0, size[0]), 1, size[1])
+        done_mm = sigma_mm
         yield relief
 
 

@@ -44,7 +44,8 @@ def pack_pictures(
 
 
 def level_row(level: Level, offset: int, first_texel_mm: float, periodic: bool) -> tuple[float, ...]:
-    """A level's row in `Pictures.levels`; ``offset`` is where its coefficients begin."""
+    """A level's row in `Pictures.levels`; ``offset`` is where its coefficients begin, ``first_texel_mm`` the texel of
+    its pyramid's level 0."""
     if level.pad != 2:
         raise AssertionError("the kernel takes levels with a margin of 2 texels")
     return (
@@ -55,7 +56,7 @@ def level_row(level: Level, offset: int, first_texel_mm: float, periodic: bool) 
         1.0 / level.texel_x_mm,
         1.0 / level.texel_y_mm,
         float(periodic),
-        first_texel_mm,
+        first_texel_mm * level.coarseness,
         1.0 / level.cols,
         1.0 / level.rows,
     )

@@ -150,8 +150,8 @@ def add_prints(
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
     start, picture, corner_mm, corner_weight, zoom, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
-    levels : float64 (n_levels, 10): offset, stride, rows, cols, texels per unit in x and y, periodic, texel of level 0,
-        1 / cols, 1 / rows
+    levels : float64 (n_levels, 10): offset, stride, rows, cols, texels per unit in x and y, periodic, texel it is
+        filtered for (of level 0: its own), 1 / cols, 1 / rows
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
     mean_mm : float32 (n_pictures,), averaged and added once prints have met
     height_mm : float32 (n,), changed in place
@@ -161,6 +161,7 @@ def add_prints(
         most_rows = max(most_rows, start[t + 1] - start[t])
     share = np.empty(most_rows, np.float32)
     live = np.empty(most_rows, np.int64)
+    depth = np.log2(levels[:, 7])
     for p in range(len(triangle)):
         t = triangle[p]
         if t < 0 or mask[p] == np.float32(0):
@@ -184,7 +185,7 @@ def add_prints(
             if i < 0:
                 continue
             fine = texel * zoom[e]
-            total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, coefficients)
+            total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, depth, coefficients)
             mean += share[a] * mean_mm[i]
         if n_live > 1:
             total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
@@ -256,18 +257,19 @@ def _power(x, n):
 
 
 @njit(nogil=True, cache=True)
-def _sample(x_mm, y_mm, texel_mm, first, last, levels, coefficients):
-    """Height of a picture at (x, y), filtered for texels of ``texel_mm``: between the two levels that hold it."""
-    ratio = texel_mm / levels[first, 7]
-    if ratio <= 1.0 or last == first + 1:
-        return _cubic(x_mm, y_mm, levels, first, coefficients)
-    depth = np.log2(ratio)
-    k = min(int(depth), last - first - 1)
-    here = _cubic(x_mm, y_mm, levels, first + k, coefficients)
-    if k == last - first - 1:
+def _sample(x_mm, y_mm, texel_mm, first, last, levels, depth, coefficients):
+    """Height of a picture at (x, y), filtered for texels of ``texel_mm``: between the two levels that hold it.
+
+    depth : float64 (n_levels,), log2 of the texel each level is filtered for
+    """
+    k = first
+    while k + 1 < last and texel_mm >= levels[k + 1, 7]:
+        k += 1
+    here = _cubic(x_mm, y_mm, levels, k, coefficients)
+    if k + 1 == last or texel_mm <= levels[k, 7]:
         return here
-    mix = np.float32(depth - k)
-    there = _cubic(x_mm, y_mm, levels, first + k + 1, coefficients)
+    mix = np.float32((np.log2(texel_mm) - depth[k]) / (depth[k + 1] - depth[k]))
+    there = _cubic(x_mm, y_mm, levels, k + 1, coefficients)
     return here + mix * (there - here)
 
 
