@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from poredepth.output import MapMetadata, WrittenMap, read_map
     from poredepth.parts import compose_parts, write_parts
     from poredepth.patch.bands import BANDS, Cutoffs, split_bands
+    from poredepth.patch.carried import carried_ratio
     from poredepth.patch.read import load_patch
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
@@ -68,6 +69,7 @@ _HOME = {
     "SkinPoints": "surface.points",
     "Surface": "surface.skin",
     "WrittenMap": "output",
+    "carried_ratio": "patch.carried",
     "compose": "maps",
     "compose_parts": "parts",
     "load_patch": "patch.read",
@@ -114,6 +116,7 @@ __all__ = [
     "Surface",
     "WrittenMap",
     "__version__",
+    "carried_ratio",
     "compose",
     "compose_parts",
     "load_patch",

@@ -90,7 +90,7 @@ class Composition:
         This is the relief itself; maps also make their seams even, see `seam_correction`.
         """
         raster = self.raster(size_px)
-        return mixed_height_mm(self.layers, self.ground, Sampling(raster.footprint_mm, raster.size_px), points)
+        return mixed_height_mm(self.layers, self.ground, Sampling(raster.footprint, raster.size_px), points)
 
     def seam_correction(self, size_px: int | None = None) -> SeamCorrection | None:
         """What maps of a size add to their texels along seams; None if the recipe leaves seams untouched.

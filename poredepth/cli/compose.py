@@ -10,13 +10,14 @@ import typer
 from poredepth.cli.options import Format, RecipeFile, SizePx, Threads, with_output
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines, part_lines, seam_line
+from poredepth.cli.report import calibration_lines, carried_lines, part_lines, seam_line
 
 NAME = "compose"
 HELP = """Compose the calibrated map(s) of a recipe.
 
 Writes one file per UV tile with a JSON sidecar each, and prints what a renderer must be told:
-height_mm = (value - mid) * scale_mm. The last line tells how even the map is over its seams.
+height_mm = (value - mid) * scale_mm. Below that it tells how much of each patch's detail texels of that size carry, and
+how even the map is over its seams.
 
 --layers and --bands also write what each layer, or each band, brings to it, as maps that add up to it.
 
@@ -46,4 +47,8 @@ def command(
             if wanted
             for one in write_parts(composition, by, output, blocking=blocking, on_progress=on_progress)
         ]
-    typer.echo("\n".join([*calibration_lines(written), seam_line(composition), *part_lines(parts)]))
+    typer.echo(
+        "\n".join(
+            [*calibration_lines(written), *carried_lines(composition), seam_line(composition), *part_lines(parts)]
+        )
+    )

@@ -10,7 +10,7 @@ import typer
 from poredepth.cli.options import Format, RecipeFile, SizePx, Threads, with_output
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines, seam_line
+from poredepth.cli.report import calibration_lines, carried_lines, seam_line
 
 NAME = "export"
 HELP = """Write a render-ready tile set: numbered tiles (1001 + U + 10 V), one calibration for all, and a plain sheet
@@ -44,4 +44,8 @@ def command(
             composition, output, number_tiles=True, blocking=Blocking(n_threads=threads), on_progress=on_progress
         )
     sheet = write_sheet(output, [one.metadata for one in written], [one.path.name for one in written])
-    typer.echo("\n".join([*calibration_lines(written), seam_line(composition), f"{'sheet':<16}{sheet}"]))
+    typer.echo(
+        "\n".join(
+            [*calibration_lines(written), *carried_lines(composition), seam_line(composition), f"{'sheet':<16}{sheet}"]
+        )
+    )

@@ -54,6 +54,13 @@ def seam_line(composition: Composition) -> str:
     return f"{'seams':<16}{text}"
 
 
+def carried_lines(composition: Composition) -> list[str]:
+    """How much of each patch's detail the map carries."""
+    from poredepth.view.carried import carried_rows
+
+    return [f"{name:<16}{value}" for name, value in carried_rows(composition)]
+
+
 def part_lines(written: Sequence[WrittenMap]) -> list[str]:
     """What each layer or band brings: file, and its heights."""
     width = max((len(one.metadata.part) for one in written), default=0) + 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from threading import Lock
 
@@ -11,6 +11,7 @@ import numpy as np
 from poredepth.patch.bands import BANDS
 from poredepth.placement.prints import Prints
 from poredepth.raster.evaluate import Pictures, add_prints
+from poredepth.surface.metric import Footprint
 from poredepth.surface.points import SkinPoints
 
 #: One value for each band, in the order of `BANDS`: coarse, middle, fine.
@@ -84,36 +85,38 @@ class LayerBands:
     def sq_mm(self) -> PerBand:
         return self.low.sq_mm
 
-    def fade_at(self, band: int, points: SkinPoints, footprint_mm: np.ndarray) -> np.ndarray:
+    def fade_at(self, band: int, points: SkinPoints, footprint: Footprint | np.ndarray) -> np.ndarray:
         """The layer's own fade for a band at skin points, float32 (n,), 0 to 1."""
         out = np.zeros(len(points), np.float32)
-        add_prints(points, np.ones_like(out), 1.0, footprint_mm, self.whole.prints, self.fade[band], out)
+        add_prints(points, np.ones_like(out), 1.0, footprint, self.whole.prints, self.fade[band], out)
         return np.clip(out, 0, 1, out=out)
 
-    def add_to(
-        self,
-        height_mm: np.ndarray,
-        points: SkinPoints,
-        weight: Sequence[np.ndarray | None],
-        footprint_mm: np.ndarray,
-    ) -> None:
-        """Add sum over bands of weight x band to heights, float32 (n,), mm, in place.
+    def terms(self, weight: Sequence[np.ndarray | None]) -> Iterator[tuple[str, np.ndarray]]:
+        """What is looked up, ``whole``, ``fine`` or ``coarse`` low pass, and with what weight, float32 (n,).
 
         Parameters
         ----------
         weight : for each band, in the order of `BANDS`, float32 (n,) or None for 0; equal arrays may be one object
-        footprint_mm : size of a texel at triangle corners, in the measure of the layer
         """
-        self._add(self.whole, weight[FINE], height_mm, points, footprint_mm)
-        for finer, coarser, which in ((FINE, MIDDLE, "fine"), (MIDDLE, COARSE, "coarse")):
-            rest = _difference(weight[coarser], weight[finer])
-            if rest is not None and rest.any():
-                self._add(getattr(self.low, which), rest, height_mm, points, footprint_mm)
+        for name, of, less in (("whole", FINE, None), ("fine", MIDDLE, FINE), ("coarse", COARSE, MIDDLE)):
+            term = weight[of] if less is None else _difference(weight[of], weight[less])
+            if term is not None and term.any():
+                yield name, term
 
-    @staticmethod
-    def _add(relief: Relief, weight: np.ndarray | None, height_mm, points: SkinPoints, footprint_mm) -> None:
-        if weight is not None:
-            add_prints(points, weight, 1.0, footprint_mm, relief.prints, relief.pictures, height_mm)
+    def look_up(
+        self,
+        name: str,
+        height_mm: np.ndarray,
+        points: SkinPoints,
+        weight: np.ndarray,
+        footprint: Footprint | np.ndarray,
+    ) -> None:
+        """Add weight x the layer, or one of its low passes, to heights, float32 (n,), mm, in place.
+
+        ``footprint`` is that of texels, in the measure of the layer, see `add_prints`.
+        """
+        relief = self.whole if name == "whole" else getattr(self.low, name)
+        add_prints(points, weight, 1.0, footprint, relief.prints, relief.pictures, height_mm)
 
 
 def _difference(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:

@@ -41,7 +41,7 @@ def window_height_mm(
     correction: SeamCorrection | None = None,
 ) -> np.ndarray:
     """Heights of one window, float32 (rows, cols), mm: bit for bit the crop of the whole map."""
-    sampling = Sampling(raster.footprint_mm, raster.size_px)
+    sampling = Sampling(raster.footprint, raster.size_px)
     height_mm = mixed_height_mm(layers, ground, sampling, raster.skin_points(tile, window)).reshape(window.shape)
     if correction is not None:
         correction.add_to(tile, window, height_mm)
@@ -77,7 +77,7 @@ def fill_parts(  # noqa: PLR0913  (what, where to, and how the work is cut)
     on_block: OnBlock | None = None,
 ) -> None:
     """Fill ``out``, by name of layer or band (see `fill_tile`), with what each brings to a tile's heights."""
-    sampling = Sampling(raster.footprint_mm, raster.size_px)
+    sampling = Sampling(raster.footprint, raster.size_px)
     parts_mm = {"layers": contributions_mm, "bands": bands_mm}[by]
 
     def fill(block: Window) -> None:

@@ -11,6 +11,7 @@ from poredepth.mix.bands import COARSE, FINE, MIDDLE
 from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.mix.tracks import Share, Track
 from poredepth.patch.bands import BANDS
+from poredepth.surface.metric import Footprint
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import RegionField, region_weight
 from poredepth.surface.scalars import factor_at
@@ -24,18 +25,19 @@ class Sampling:
 
     Attributes
     ----------
-    footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at triangle corners
+    footprint : of texels on the skin; or their size alone at triangle corners, float32 (n_triangles, 3), mm
     size_px : texels along one UV tile
     """
 
-    footprint_mm: np.ndarray
+    footprint: Footprint | np.ndarray
     size_px: int
 
-    def footprint_of(self, layer: CompiledLayer) -> np.ndarray:
-        """Texel size in the layer's own measure: mm for patches, units of UV for maps."""
+    def footprint_of(self, layer: CompiledLayer) -> Footprint | np.ndarray:
+        """Texels in the layer's own measure: mm for patches, units of UV for maps."""
         if layer.in_uv:
-            return np.full_like(self.footprint_mm, 1.0 / self.size_px)
-        return self.footprint_mm
+            size_mm = self.footprint.size_mm if isinstance(self.footprint, Footprint) else self.footprint
+            return np.full_like(size_mm, 1.0 / self.size_px)
+        return self.footprint
 
 
 def mixed_height_mm(
@@ -122,11 +124,16 @@ class _Mix:
     def lay(self, layer: CompiledLayer, watched: bool = False) -> None:
         """Bring a layer into every track it has a band in."""
         presence = self._presence(layer)
-        laid = _Laid(layer, self.points, self.sampling.footprint_of(layer), presence, self._strengths(layer, presence))
+        if not any(presence[band].any() for band in layer.used):
+            if watched:
+                self._watched[layer.name] = (np.zeros(len(self.points), np.float32),) * 2
+            return
+        footprint = self.sampling.footprint_of(layer)
+        # in several tracks the same pictures are asked for again and again
+        kept = {} if watched or len(self.tracks) > 1 else None
+        laid = _Laid(layer, self.points, footprint, presence, self._strengths(layer, presence), kept)
         if watched:
             self._watched[layer.name] = laid.height_mm(range(N_BANDS)), laid.height_mm([MIDDLE])
-        if not any(presence[band].any() for band in layer.used):
-            return
         for track in self.tracks:
             used = [band for band in track.bands if band in layer.used]
             if not used:
@@ -192,13 +199,15 @@ class _Mix:
 
 @dataclass(frozen=True)
 class _Laid:
-    """A layer at the points of a mix: presence, and presence x gain, for each band."""
+    """A layer at the points of a mix: presence, and presence x gain, for each band; and what was looked up of it,
+    float32 (n,), where that is kept."""
 
     layer: CompiledLayer
     points: SkinPoints
-    footprint: np.ndarray
+    footprint: Footprint | np.ndarray
     presence: Sequence[np.ndarray]
     strength: Sequence[np.ndarray | None]
+    kept: dict[str, np.ndarray] | None
 
     def height_mm(self, bands: Sequence[int]) -> np.ndarray:
         out = np.zeros(len(self.points), np.float32)
@@ -239,4 +248,19 @@ class _Laid:
 
     def _writer(self, bands: Sequence[int], weights: Sequence[np.ndarray | None]) -> Callable[[np.ndarray], None]:
         chosen = [weights[band] if band in bands else None for band in range(N_BANDS)]
-        return lambda height_mm: self.layer.bands.add_to(height_mm, self.points, chosen, self.footprint)
+
+        def add_to(height_mm: np.ndarray) -> None:
+            for name, weight in self.layer.bands.terms(chosen):
+                if self.kept is None:
+                    self.layer.bands.look_up(name, height_mm, self.points, weight, self.footprint)
+                else:
+                    height_mm += weight * self._looked_up(name)
+
+        return add_to
+
+    def _looked_up(self, name: str) -> np.ndarray:
+        if name not in self.kept:
+            shows = np.logical_or.reduce([one != 0 for one in self.presence]).astype(np.float32)
+            self.kept[name] = np.zeros(len(self.points), np.float32)
+            self.layer.bands.look_up(name, self.kept[name], self.points, shows, self.footprint)
+        return self.kept[name]

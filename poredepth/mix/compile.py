@@ -110,8 +110,7 @@ def compile_patch_layer(
 
     def relief(heights_mm: Sequence[np.ndarray]) -> Relief:
         stacks = [
-            build_levels(one, patch.texel_mm, True, per_octave=PATCH_PER_OCTAVE)
-            for one, patch in zip(heights_mm, used, strict=True)
+            build_levels(one, patch.texel_mm, True, per_octave=2) for one, patch in zip(heights_mm, used, strict=True)
         ]
         return Relief(prints, pack_pictures(stacks, periodic=True, mean_mm=mean_mm))
 

@@ -14,6 +14,7 @@ from poredepth.patch.levels import build_levels
 from poredepth.placement.mapped import map_prints
 from poredepth.raster.evaluate import add_prints, pack_pictures
 from poredepth.raster.low_pass import low_passed_map
+from poredepth.surface.masks import spread_beside_charts
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.regions import FunctionField, PictureField, RegionField, touched_triangles
 from poredepth.surface.skin import Surface
@@ -21,6 +22,11 @@ from poredepth.surface.widening import Kept, Widening, widened
 
 #: A painted mask that was made softer than painted has no end; where it has fallen to this, it ends.
 LEAST_PAINTED = 1 / 255
+
+
+#: Texels beyond the charts that a mask is spread over before it is filtered, and the levels of a pyramid whose low
+#: pass, of sigma 2^k / 2 texels, reads no farther (to four sigma).
+SPREAD_PX, SPREAD_LEVELS = 16, 4
 
 
 def wavelengths_mm(cutoffs: Cutoffs) -> tuple[float, float, float]:
@@ -84,9 +90,11 @@ class Edges:
 
 def softened(surface: Surface, painted: PictureField, cutoff_mm: float) -> FunctionField:
     """A painted mask low-passed on the skin by the areal Gaussian filter (ISO 16610-61)."""
-    tiles = tuple(sorted(painted.pictures))
-    square = [_square(painted.pictures[tile]) for tile in tiles]
-    pictures = pack_pictures([build_levels(one, 1.0 / one.shape[1], False) for one in square], periodic=False)
+    spread = spread_beside_charts(surface, painted.pictures, SPREAD_PX)
+    tiles = tuple(sorted(spread))
+    square = [_square(spread[tile]) for tile in tiles]
+    stacks = [build_levels(one, 1.0 / one.shape[1], False, SPREAD_LEVELS) for one in square]
+    pictures = pack_pictures(stacks, periodic=False)
     prints, pictures = low_passed_map(surface, map_prints(surface, tiles), pictures, cutoff_mm)
     footprint = np.zeros((surface.n_triangles, 3), np.float32)
 

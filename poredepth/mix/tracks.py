@@ -22,7 +22,7 @@ class Rule:
     Attributes
     ----------
     kind : ``add``, ``replace``, ``deepest`` or ``highest``
-    smooth_mm : heights of deepest and highest that are nearer than this are rounded into each other
+    smooth_mm : over this much beyond the mix, a deeper or higher layer is eased in
     """
 
     kind: str = "add"
@@ -158,15 +158,19 @@ def _bring(share: Share, form_mm: np.ndarray, texture_mm: np.ndarray) -> None:
     form_mm += share.level_mm
 
 
-def extreme_mm(a_mm: np.ndarray, b_mm: np.ndarray, rule: Rule) -> np.ndarray:
-    """The lower (``deepest``) or the higher (``highest``) of two heights, rounded over ``smooth_mm``.
+def extreme_mm(mine_mm: np.ndarray, theirs_mm: np.ndarray, rule: Rule) -> np.ndarray:
+    """The lower (``deepest``) or the higher (``highest``) of the mix and a layer, eased over ``smooth_mm``.
 
-    deepest = min(a, b) - max(s - |a - b|, 0)^2 / (4 s), highest the same upside down: no kink where they cross, and
-    exact where they are farther apart than s; at equal heights it lies s / 4 beyond them (own derivation).
+    deepest = a - r(a - b) with r(x) = 0 for x <= 0, x for x >= s, and x^2 (2 s - x) / s^2 between, which has no kink at
+    either end: what is not lower changes nothing, what is lower by s or more is taken whole.  A mean of both ends, as
+    smooth minima have it, would lower skin that is equal in both.  highest is the same upside down (own derivation).
     """
     sign = np.float32(1 if rule.kind == "deepest" else -1)
-    chosen = np.minimum(sign * a_mm, sign * b_mm)
+    beyond = sign * (mine_mm - theirs_mm)
     if rule.smooth_mm > 0:
-        near = np.maximum(np.float32(rule.smooth_mm) - np.abs(a_mm - b_mm), 0)
-        chosen -= near * near / np.float32(4 * rule.smooth_mm)
-    return sign * chosen
+        s = np.float32(rule.smooth_mm)
+        x = np.clip(beyond, 0, s)
+        taken = np.where(beyond < s, x * x * (2 * s - x) / (s * s), beyond)
+    else:
+        taken = np.maximum(beyond, 0)
+    return mine_mm - sign * taken

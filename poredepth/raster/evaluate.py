@@ -7,10 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poredepth.patch.levels import Level
+from poredepth.patch.levels import Level, mixing
 from poredepth.placement.prints import Prints
 from poredepth.raster import kernels
+from poredepth.surface.metric import Footprint
 from poredepth.surface.points import SkinPoints
+
+#: Length, way along it and slopes for texels that are square and small beside what they look at.
+_SQUARE = np.empty(0, np.float32), np.empty((0, 3), np.float32), np.empty((0, 3, 2), np.float32)
+
+#: Columns of `Pictures.levels`.
+LEVEL_COLUMNS = 13
 
 
 @dataclass(frozen=True)
@@ -33,19 +40,20 @@ def pack_pictures(
     """
     rows, parts, offset = [], [], 0
     for stack in stacks:
-        for level in stack:
-            rows.append(level_row(level, offset, max(stack[0].texel_x_mm, stack[0].texel_y_mm), periodic))
+        for level, coarser in zip(stack, [*stack[1:], None], strict=True):
+            rows.append(level_row(level, coarser, offset, max(stack[0].texel_x_mm, stack[0].texel_y_mm), periodic))
             parts.append(level.coefficients.ravel())
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
     flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
     mean = np.zeros(len(stacks)) if mean_mm is None else np.asarray(mean_mm)
-    return Pictures(first, np.array(rows, float).reshape(-1, 10), flat, mean.astype(np.float32))
+    return Pictures(first, np.array(rows, float).reshape(-1, LEVEL_COLUMNS), flat, mean.astype(np.float32))
 
 
-def level_row(level: Level, offset: int, first_texel_mm: float, periodic: bool) -> tuple[float, ...]:
-    """A level's row in `Pictures.levels`; ``offset`` is where its coefficients begin, ``first_texel_mm`` the texel of
-    its pyramid's level 0."""
+def level_row(
+    level: Level, coarser: Level | None, offset: int, first_texel_mm: float, periodic: bool
+) -> tuple[float, ...]:
+    """A level's row in `Pictures.levels`; ``coarser`` is the next level, ``offset`` where its coefficients begin."""
     if level.pad != 2:
         raise AssertionError("the kernel takes levels with a margin of 2 texels")
     return (
@@ -59,6 +67,8 @@ def level_row(level: Level, offset: int, first_texel_mm: float, periodic: bool) 
         first_texel_mm * level.coarseness,
         1.0 / level.cols,
         1.0 / level.rows,
+        level.variance_px2,
+        *((0.0, 0.0) if coarser is None else mixing(level.variance_px2, coarser.variance_px2)),
     )
 
 
@@ -66,7 +76,7 @@ def add_prints(
     points: SkinPoints,
     mask: np.ndarray,
     gain: float,
-    footprint_mm: np.ndarray,
+    footprint: Footprint | np.ndarray,
     prints: Prints,
     pictures: Pictures,
     height_mm: np.ndarray,
@@ -75,14 +85,20 @@ def add_prints(
 
     Parameters
     ----------
-    points : n skin points; mask : float32 (n,), 0 to 1; footprint_mm : float32 (n_triangles, 3)
+    points : n skin points; mask : float32 (n,)
+    footprint : of texels on the skin; or their size alone, in the layer's measure, float32 (n_triangles, 3)
     """
+    if isinstance(footprint, Footprint):
+        size, form = footprint.size_mm, (footprint.length_mm, footprint.along_per_mm, footprint.slope_per_mm)
+    else:
+        size, form = footprint, _SQUARE
     kernels.add_prints(
         points.triangle,
         points.barycentric,
         mask,
         np.float32(gain),
-        footprint_mm,
+        size,
+        *form,
         prints.start,
         prints.picture,
         prints.corner_mm,

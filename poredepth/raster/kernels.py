@@ -18,6 +18,13 @@ EDGE_SLACK = 1e-9
 LEAST_SHARE = np.float32(1e-6)
 
 
+#: A texel this much longer than it is filtered evenly for is filtered along its length as well.
+LONG_FROM = np.float32(1.05)
+
+#: Where the filter's variance times the squared slope of the log of shares is below this, texels are small beside the
+#: overlap of prints: it moves a print's place by less than a tenth of the filter's width.
+LEAST_STEEP2 = 0.01
+
 #: Least square of the divisor where prints meet, beside the one for unrelated prints.
 LEAST_OF_SQUARES = np.float32(0.25)
 
@@ -121,6 +128,9 @@ def add_prints(
     mask,
     gain,
     footprint_mm,
+    length_mm,
+    along_per_mm,
+    slope_per_mm,
     start,
     picture,
     corner_mm,
@@ -148,10 +158,12 @@ def add_prints(
     triangle int32 (n,), -1 without skin; barycentric float32 (n, 3); mask float32 (n,), factor at each point, which may
         be negative, as in differences of bands; where it is 0 nothing is looked up; gain : float
     footprint_mm : float32 (n_triangles, 3), size of a texel on the skin at corners
+    length_mm, along_per_mm, slope_per_mm : see `surface.metric.Footprint`; of length 0 for texels that are square and
+        small beside the overlaps of prints
     start, picture, corner_mm, corner_weight, zoom, pair_start, likeness, sharpness : see `placement.prints.Prints`
     first_level : int32 (n_pictures + 1,), rows of ``levels``
-    levels : float64 (n_levels, 10): offset, stride, rows, cols, texels per unit in x and y, periodic, texel it is
-        filtered for (of level 0: its own), 1 / cols, 1 / rows
+    levels : float64 (n_levels, 13): offset, stride, rows, cols, texels per unit in x and y, periodic, texel of level 0,
+        1 / cols, 1 / rows, variance of its low pass in texels of level 0 squared, how it is mixed with the next
     coefficients : float32 (m,), all levels of all pictures with their margin of 2 texels
     mean_mm : float32 (n_pictures,), averaged and added once prints have met
     height_mm : float32 (n,), changed in place
@@ -161,7 +173,7 @@ def add_prints(
         most_rows = max(most_rows, start[t + 1] - start[t])
     share = np.empty(most_rows, np.float32)
     live = np.empty(most_rows, np.int64)
-    depth = np.log2(levels[:, 7])
+    move = np.empty((most_rows, 3), np.float32)
     for p in range(len(triangle)):
         t = triangle[p]
         if t < 0 or mask[p] == np.float32(0):
@@ -174,22 +186,138 @@ def add_prints(
         if n_live == 0:
             continue
         texel = b0 * footprint_mm[t, 0] + b1 * footprint_mm[t, 1] + b2 * footprint_mm[t, 2]
+        length = length_mm[t] if len(length_mm) > 0 else np.float32(0)
+        moves = n_live > 1 and len(slope_per_mm) > 0
+        if moves:
+            moves = _widen_overlap(
+                b0, b1, b2, t, texel, n_live, live, picture, corner_weight, zoom, sharpness, slope_per_mm, first_level,
+                levels, share, move, first, last, pair_start[t], likeness, keep_contrast,
+            )  # fmt: skip
         total = np.float32(0)
         mean, shares = np.float32(0), np.float32(0)
         for a in range(n_live):
             e = live[a]
-            x = b0 * corner_mm[e, 0, 0] + b1 * corner_mm[e, 1, 0] + b2 * corner_mm[e, 2, 0]
-            y = b0 * corner_mm[e, 0, 1] + b1 * corner_mm[e, 1, 1] + b2 * corner_mm[e, 2, 1]
             i = picture[e]
             shares += share[a]
             if i < 0:
                 continue
+            p0, p1, p2 = b0, b1, b2
+            if moves:
+                p0, p1, p2 = p0 + move[a, 0], p1 + move[a, 1], p2 + move[a, 2]
+            x = p0 * corner_mm[e, 0, 0] + p1 * corner_mm[e, 1, 0] + p2 * corner_mm[e, 2, 0]
+            y = p0 * corner_mm[e, 0, 1] + p1 * corner_mm[e, 1, 1] + p2 * corner_mm[e, 2, 1]
             fine = texel * zoom[e]
-            total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, depth, coefficients)
+            if length > LONG_FROM * texel and length * zoom[e] > levels[first_level[i], 7]:
+                dx, dy = np.float32(0), np.float32(0)
+                for k in range(3):
+                    dx += along_per_mm[t, k] * corner_mm[e, k, 0]
+                    dy += along_per_mm[t, k] * corner_mm[e, k, 1]
+                total += share[a] * _sample_along(
+                    x, y, dx, dy, texel, length, zoom[e], first_level[i], first_level[i + 1], levels, coefficients
+                )
+            else:
+                total += share[a] * _sample(x, y, fine, first_level[i], first_level[i + 1], levels, coefficients)
             mean += share[a] * mean_mm[i]
         if n_live > 1:
             total /= _divisor(n_live, share, live, first, last, pair_start[t], likeness, keep_contrast)
         height_mm[p] += gain * mask[p] * (total + mean / shares)
+
+
+@njit(nogil=True, cache=True)
+def _widen_overlap(
+    b0, b1, b2, t, texel, n_live, live, picture, corner_weight, zoom, sharpness, slope_per_mm, first_level, levels,
+    share, move, first, last, first_pair, likeness, keep_contrast,
+):  # fmt: skip
+    """Let prints meet as a filtered map of finer texels would show it; gives whether anything changed.
+
+    Filtered is the product of share and height, s h.  To first order that is (s filtered) (h filtered), h looked up at
+    x + v grad ln (s filtered), v the filter's variance: exact where shares are exponentials.  Shares of two prints are
+    a logistic function of a way across their border; filtered, it is one less steep by 1 / sqrt(1 + pi v g^2 / 8), g
+    its slope (MacKay 1992, "The evidence framework applied to classification networks"; the rest own derivation).
+
+    Parameters
+    ----------
+    share : float32, of each live print beside the strongest, changed in place
+    move : float32 (n, 3), set to the step of barycentrics at which each is looked up
+    """
+    e = live[0]
+    i = picture[e]
+    own = levels[first_level[i], 7] / zoom[e] if i >= 0 else 0.0
+    variance = filter_variance(texel / own) * own * own if own > 0.0 else 0.25 * texel * texel
+    strongest = 0
+    for a in range(n_live):
+        if share[a] > share[strongest]:
+            strongest = a
+    widest = 0.0
+    for a in range(n_live):
+        e = live[a]
+        w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
+        gx, gy = np.float32(0), np.float32(0)
+        for k in range(3):
+            gx += corner_weight[e, k] * slope_per_mm[t, k, 0]
+            gy += corner_weight[e, k] * slope_per_mm[t, k, 1]
+        move[a, 0], move[a, 1] = sharpness * gx / w, sharpness * gy / w
+    gx, gy = move[strongest, 0], move[strongest, 1]
+    mx, my, total = np.float32(0), np.float32(0), np.float32(0)
+    for a in range(n_live):
+        dx, dy = move[a, 0] - gx, move[a, 1] - gy
+        steep2 = variance * (dx * dx + dy * dy)
+        widest = max(widest, steep2)
+        if steep2 > LEAST_STEEP2:
+            less = np.float32(1.0 / np.sqrt(1.0 + 0.125 * np.pi * steep2))
+            share[a] = share[a] ** less
+            dx *= less
+            dy *= less
+        move[a, 0], move[a, 1] = dx, dy
+    if widest <= LEAST_STEEP2:
+        return False
+    n_rows = last - first
+    for a in range(n_live):
+        part = share[a]
+        if keep_contrast:
+            part *= share[a]
+            for b in range(n_live):
+                if b != a:
+                    i, j = min(live[a], live[b]) - first, max(live[a], live[b]) - first
+                    pair = first_pair + i * n_rows - i * (i + 1) // 2 + j - i - 1
+                    part += share[a] * share[b] * likeness[pair]
+        mx += part * move[a, 0]
+        my += part * move[a, 1]
+        total += part
+    if total > np.float32(1e-6):
+        mx /= total
+        my /= total
+    most = 2.0 * np.sqrt(variance)
+    for a in range(n_live):
+        dx, dy = variance * (move[a, 0] - mx), variance * (move[a, 1] - my)
+        far = np.sqrt(dx * dx + dy * dy)
+        if far > most:
+            dx *= most / far
+            dy *= most / far
+        for k in range(3):
+            move[a, k] = slope_per_mm[t, k, 0] * dx + slope_per_mm[t, k, 1] * dy
+    return True
+
+
+@njit(nogil=True, cache=True)
+def _sample_along(x, y, dx, dy, size, length, zoom, first, last, levels, coefficients):
+    """Height of a picture filtered for a long texel: taps along its length, each filtered for its even size.
+
+    Parameters
+    ----------
+    dx, dy : way in the picture of one mm of skin along the texel; size, length : mm of skin
+    """
+    own = levels[first, 7] / zoom
+    variance = (filter_variance(length / own) - filter_variance(size / own)) * own * own
+    step = max(size, own)
+    n = min(int(np.ceil(2.5 * np.sqrt(variance) / step)), 16)
+    total, weights = np.float32(0), np.float32(0)
+    for j in range(-n, n + 1):
+        at = j * step
+        weight = np.float32(np.exp(-0.5 * at * at / variance)) if j != 0 else np.float32(1)
+        total += weight * _sample(x + at * dx, y + at * dy, size * zoom, first, last, levels, coefficients)
+        weights += weight
+    return total / weights
 
 
 @njit(nogil=True, cache=True)
@@ -257,18 +385,31 @@ def _power(x, n):
 
 
 @njit(nogil=True, cache=True)
-def _sample(x_mm, y_mm, texel_mm, first, last, levels, depth, coefficients):
+def filter_variance(ratio):
+    """See `patch.levels.filter_variance_px2`."""
+    if ratio <= 1.0:
+        return 0.0
+    return 0.25 * ratio * ratio if ratio >= 2.0 else (ratio * ratio - 1.0) / 3.0
+
+
+@njit(nogil=True, cache=True)
+def _sample(x_mm, y_mm, texel_mm, first, last, levels, coefficients):
     """Height of a picture at (x, y), filtered for texels of ``texel_mm``: between the two levels that hold it.
 
-    depth : float64 (n_levels,), log2 of the texel each level is filtered for
+    See `patch.levels.mixing`.
     """
+    ratio = texel_mm / levels[first, 7]
+    if ratio <= 1.0 or last == first + 1:
+        return _cubic(x_mm, y_mm, levels, first, coefficients)
+    variance = filter_variance(ratio)
     k = first
-    while k + 1 < last and texel_mm >= levels[k + 1, 7]:
+    while k + 1 < last and levels[k + 1, 10] <= variance:
         k += 1
     here = _cubic(x_mm, y_mm, levels, k, coefficients)
-    if k + 1 == last or texel_mm <= levels[k, 7]:
+    if k == last - 1:
         return here
-    mix = np.float32((np.log2(texel_mm) - depth[k]) / (depth[k + 1] - depth[k]))
+    t = (variance - levels[k, 10]) / (levels[k + 1, 10] - levels[k, 10])
+    mix = np.float32(t + t * (1.0 - t) * (levels[k, 11] + levels[k, 12] * (1.0 - 2.0 * t)))
     there = _cubic(x_mm, y_mm, levels, k + 1, coefficients)
     return here + mix * (there - here)
 

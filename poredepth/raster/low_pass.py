@@ -1,13 +1,14 @@
 """A map low-passed on the skin: the areal Gaussian filter of ISO 16610-61, with its cutoff in mm of skin.
 
-The map is filtered on grids in UV (`low_pass_grids`), texel by texel, but distances and areas are those of the skin: each
-texel of a grid is a skin point; beyond a piece's border it is the point reached by walking straight on over the skin.
-The low-passed height at p is the integral over the skin about it,
+The map is filtered on grids in UV (`low_pass_grids`), texel by texel, but distances and areas are those of the skin:
+each texel of a grid is a skin point; beyond a piece's border it is the point reached by walking straight on over the
+skin.  The low-passed height at p is the integral over the skin about it,
 
     sum_q w(|q - p|) A_q h_q / sum_q w(|q - p|) A_q,   w(d) = exp(-d^2 / (2 sigma^2)),   sigma = 0.187390625 cutoff,
 
 with d the straight distance of the points in space and A_q the skin of a texel.  So stretch, seams, mirrored charts and
-charts of other density need no case of their own.  Skin beyond an open border has no part.
+charts of other density need no case of their own.  Skin without UVs has no part, as no map says anything of it, nor has
+what lies beyond an open border.
 
 The map is read through its own pyramid, filtered for the grid's step; that filter's variance, which is known along the
 larger and the smaller stretch of each triangle, is taken off the Gaussian's.
@@ -27,12 +28,13 @@ from functools import cached_property
 
 import numpy as np
 
-from poredepth.patch.levels import PAD, build_levels
+from poredepth.patch.levels import mixing
 from poredepth.patch.types import check_positive
-from poredepth.placement.prints import STRONGEST_ONLY, Prints
+from poredepth.placement.prints import Prints
 from poredepth.raster import kernels, low_pass_kernels
-from poredepth.raster.evaluate import Pictures, add_prints, level_row
+from poredepth.raster.evaluate import Pictures, add_prints
 from poredepth.raster.low_pass_grids import GridPicture, Grids, Metric, SourceTexels, grids_for
+from poredepth.raster.low_pass_pictures import PackedGrids, flat_pieces
 from poredepth.raster.window import Window, row_blocks
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
@@ -46,11 +48,13 @@ BLOCK_TEXELS = 1 << 18
 #: Pictures of more texels than this are made one after the other, each by all threads.
 LARGE_TEXELS = 1 << 22
 
+#: The source is read for texels of so many steps.  Reading mixes two levels of its pyramid: the finer one must not
+#: alias, or have next to no share.  By this factor less than 1 % of a wave of one step is left (own derivation), and
+#: the variance taken is nearly the same share whatever the stretch: it does not jump where triangles differ.
+FILTERED_FOR = 2**0.5
+
 #: The pyramid takes no more than this share of the variance.
 MOST_TAKEN = 0.75
-
-#: Side of the picture of a piece without area in UV.
-FLAT_PX = 4
 
 
 def low_passed_map(
@@ -64,9 +68,10 @@ def low_passed_map(
 ) -> tuple[Prints, Pictures]:
     """Low-pass a layer that is measured in UV (a map, a painted mask) along the skin.
 
-    A sine of wavelength l along the skin keeps 2^-((cutoff / l)^2) of its height.  The result is a function on the skin,
-    the same whatever size a map is made in; it may be low-passed again: variances add, so that a cutoff of a is made one
-    of b > a by sqrt(b^2 - a^2).  ``n_threads`` and ``block_texels`` change no bit of it.
+    A sine of wavelength l along the skin keeps 2^-((cutoff / l)^2) of its height.  The result is a function on the
+    skin, the same whatever size a map is made in.  It may be low-passed again: variances add, so that a cutoff of a is
+    made one of b > a by sqrt(b^2 - a^2), which is truer than b at once: results have gutters of their own.
+    ``n_threads`` and ``block_texels`` change no bit.
 
     Parameters
     ----------
@@ -87,8 +92,16 @@ def low_passed_map(
     metric, texels = Metric.of(surface), SourceTexels.of(prints, pictures)
     grids = grids_for(surface, metric, texels, sigma_mm)
     work = _Work(surface, _Source(prints, pictures, texels), metric, grids, sigma_mm)
-    out = _Packed.for_grids(grids, _flat_pieces(surface, prints, pictures, grids))
-    for shared in (surface.adjacency, surface.flat_mm, surface.corner_mm, work.texel_mm2, work.rank, work.borders):
+    out = PackedGrids.for_grids(grids, flat_pieces(surface, prints, pictures, grids))
+    for shared in (
+        surface.adjacency,
+        surface.flat_mm,
+        surface.corner_mm,
+        work.texel_mm2,
+        work.rank,
+        work.members,
+        work.borders,
+    ):
         del shared  # what all blocks share is made once, before the threads start
     block_texels = max(int(block_texels), 1)
     large = [i for i, one in enumerate(grids.pictures) if np.prod(one.window.shape) > LARGE_TEXELS]
@@ -144,11 +157,15 @@ class _Work:
         triangle, edge = np.nonzero(usable[:, None] & ~inside)
         return _by_piece(np.stack([triangle, edge], axis=1), piece[triangle], len(self.grids.step_uv))
 
+    def make_shared(self) -> None:
+        """Make once, before threads start, what all blocks share."""
+        _ = self.surface.adjacency, self.surface.flat_mm, self.surface.corner_mm
+        _ = self.texel_mm2, self.rank, self.members, self.borders
+
     def picture_mm(self, picture: GridPicture, block_texels: int, run: Callable[..., Iterable]) -> np.ndarray:
         """Low-passed heights of a picture, float32 (rows, cols); their mean where there is no skin."""
         window = picture.window
         out = np.empty(window.shape, np.float32)
-        has_skin = np.zeros(window.shape, bool)
         triangles, borders = self.members[picture.piece], self.borders[picture.piece]
         corner_px = self.grids.corner_px
         triangles = _touching(triangles, corner_px[triangles], self._around(picture.piece, window))
@@ -157,10 +174,11 @@ class _Work:
 
         def fill(block: Window) -> None:
             rows = slice(block.row_px - window.row_px, block.row_px - window.row_px + block.n_rows)
-            out[rows], has_skin[rows] = self._block_mm(picture.piece, triangles, borders, block)
+            out[rows] = self._block_mm(picture.piece, triangles, borders, block)
 
         for _ in run(fill, list(row_blocks(window, block_texels))):
             pass
+        has_skin = np.isfinite(out)
         out[~has_skin] = out[has_skin].mean(dtype=float) if has_skin.any() else 0.0
         return out
 
@@ -169,7 +187,7 @@ class _Work:
         far = int(self.grids.reach[self.members[piece]].max())
         return Window(window.row_px - far, window.col_px - far, window.n_rows + 2 * far, window.n_cols + 2 * far)
 
-    def _block_mm(self, piece: int, triangles: np.ndarray, borders: np.ndarray, block: Window):
+    def _block_mm(self, piece: int, triangles: np.ndarray, borders: np.ndarray, block: Window) -> np.ndarray:
         around = self._around(piece, block)
         far = block.row_px - around.row_px
         owner, barycentric, near_edge, border_triangle = self._skin(piece, triangles, borders, around)
@@ -184,12 +202,22 @@ class _Work:
         points = SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
         whole = np.ones(owner.size, np.float32)
         add_prints(points, whole, 1.0, footprint_uv, self.source.prints, self.source.pictures, height_mm)
+        texel_form = np.empty((4, *around.shape), np.float32)
+        low_pass_kernels.weigh_texels(owner, form, texel_form, mm2)
         out = np.empty(block.shape, np.float32)
         low_pass_kernels.gaussian_mean(
-            at_mm, mm2, height_mm.reshape(owner.shape), owner, near_edge, form, self.grids.reach, around.col_px, far, far,
+            at_mm,
+            mm2,
+            texel_form,
+            height_mm.reshape(owner.shape),
+            near_edge,
+            self.grids.reach,
+            around.col_px,
+            far,
+            far,
             out,
-        )  # fmt: skip
-        return out, owner[far : far + block.n_rows, far : far + block.n_cols] >= 0
+        )
+        return out
 
     def _skin(self, piece: int, triangles: np.ndarray, borders: np.ndarray, window: Window):
         """Skin points of a window of a piece's grid, and the borders gutter texels were walked over."""
@@ -213,29 +241,52 @@ class _Work:
         return owner, barycentric, near_edge, border_triangle
 
     def _reading(self, piece: int, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Footprint in UV to read the source with, float32 (n_triangles, 3), the same in mm everywhere, and what is left
-        of the Gaussian, float32 (n_triangles, 4), see `low_pass_kernels.gaussian_mean`; both only for triangles seen.
+        """Footprint in UV to read the source with, float32 (n_triangles, 3), the same in mm everywhere, and what that
+        leaves of the Gaussian, float32 (n_triangles, 5), see `low_pass_kernels.weigh_texels`; only for triangles seen.
         """
         n = self.surface.n_triangles
-        footprint_uv, form = np.empty((n, 3), np.float32), np.empty((n, 4), np.float32)
+        footprint_uv, form = np.empty((n, 3), np.float32), np.empty((n, 5), np.float32)
         seen = np.zeros(n + 1, bool)
         seen[owner] = True
         seen = np.flatnonzero(seen[:n])
         stretch, texel_uv = self.metric.stretch_mm[seen], self.source.texels.texel_uv[seen]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = self.grids.step_mm[piece] / stretch[:, 0] / texel_uv
-        # a level of the source's pyramid as it is, the first that is filtered enough: between two, the finer one aliases
-        depth = np.ceil(np.log2(np.clip(np.nan_to_num(ratio, nan=1.0), 1.0, 2.0**30)))
-        level = np.minimum(depth, self.source.texels.n_levels[seen] - 1)
-        shown = np.isfinite(texel_uv)
-        footprint_uv[seen] = np.where(shown, texel_uv * 2.0**level, 1.0)[:, None]
-        sigma_uv = np.where(shown & (level > 0), 0.5 * 2.0**level * texel_uv, 0.0)
-        taken = np.nan_to_num(sigma_uv[:, None] * stretch) ** 2
+        size_uv = FILTERED_FOR * self.grids.step_mm[piece] / stretch[:, 0]
+        footprint_uv[seen] = np.where(np.isfinite(size_uv), size_uv, 0.0)[:, None]
+        taken = _pyramid_variance(
+            footprint_uv[seen, 0] / texel_uv,
+            self.source.texels.n_levels[seen],
+            texel_uv[:, None] * stretch,
+            self.sigma_mm,
+        )
         left = self.sigma_mm**2 - np.minimum(taken, MOST_TAKEN * self.sigma_mm**2)
         across, along = 0.5 / left[:, 1], 0.5 / left[:, 0]
         form[seen, 0] = across
-        form[seen, 1:] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
+        form[seen, 1:4] = self.metric.along[seen] * np.sqrt(np.maximum(along - across, 0.0))[:, None]
+        form[seen, 4] = self.surface.has_uv[seen] * self.sigma_mm**2 / np.sqrt(left.prod(axis=1))
         return footprint_uv, form
+
+
+def _pyramid_variance(ratio: np.ndarray, n_levels: np.ndarray, texel_mm: np.ndarray, sigma_mm: float) -> np.ndarray:
+    """Variance, mm2, of what `kernels.add_prints` filters a picture with for texels ``ratio`` (n,) times its own.
+
+    Level k >= 1 is a Gaussian of sigma 0.5 2^k texels; two levels are mixed (`patch.levels.mixing`).  The mix is no
+    Gaussian: the one that lets as much of a wave of the cutoff's length pass stands for it.
+
+    Parameters
+    ----------
+    texel_mm : float64 (n, 2), texel on the skin along the larger and the smaller stretch, nan or inf where none is read
+    """
+    texel2 = np.where(np.isfinite(texel_mm), texel_mm, 0.0) ** 2
+    variance = np.where(ratio >= 2.0, 0.25 * ratio**2, np.maximum(ratio**2 - 1.0, 0.0) / 3.0)
+    k = np.minimum(np.log2(np.maximum(ratio, 1.0)).astype(np.int64), n_levels - 1)
+    low, high = (np.where(level > 0, 0.25 * 4.0**level, 0.0) for level in (k, k + 1))
+    t = (variance - low) / (high - low)
+    a, b = np.where(k > 0, np.array(mixing(1.0, 4.0))[:, None], np.array(mixing(0.0, 1.0))[:, None])
+    mix = np.where(k == n_levels - 1, 0.0, t + t * (1.0 - t) * (a + b * (1.0 - 2.0 * t)))[:, None]
+    fine, coarse = texel2 * low[:, None], texel2 * high[:, None]
+    at_cutoff = np.log(2.0) / sigma_mm**2
+    passed = (1.0 - mix) * np.exp(-at_cutoff * fine) + mix * np.exp(-at_cutoff * coarse)
+    return -np.log(np.maximum(passed, 1e-30)) / at_cutoff
 
 
 def _by_piece(rows: np.ndarray, piece: np.ndarray, n_pieces: int) -> list[np.ndarray]:
@@ -248,95 +299,3 @@ def _touching(rows: np.ndarray, points_px: np.ndarray, window: Window, margin_px
     start = np.array([window.col_px, window.row_px]) - margin_px
     stop = np.array([window.col_px + window.n_cols, window.row_px + window.n_rows]) + margin_px
     return rows[((points_px.max(axis=1) >= start) & (points_px.min(axis=1) <= stop)).all(axis=1)]
-
-
-def _flat_pieces(surface: Surface, prints: Prints, pictures: Pictures, grids: Grids) -> dict[int, float]:
-    """Pieces without area in UV, which no texel shows: the mean of what is read there, mm."""
-    with_pictures = np.unique([one.piece for one in grids.pictures]).astype(np.int64)
-    lost = np.flatnonzero((grids.piece >= 0) & ~np.isin(grids.piece, with_pictures))
-    height_mm = np.zeros(len(lost), np.float32)
-    points = SkinPoints(lost.astype(np.int32), np.full((len(lost), 3), 1 / 3, np.float32))
-    footprint = np.zeros((surface.n_triangles, 3), np.float32)
-    add_prints(points, np.ones(len(lost), np.float32), 1.0, footprint, prints, pictures, height_mm)
-    piece, area = grids.piece[lost], np.maximum(surface.area_mm2[lost], 1e-20)
-    return {int(p): float(np.average(height_mm[piece == p], weights=area[piece == p])) for p in np.unique(piece)}
-
-
-@dataclass(frozen=True)
-class _Packed:
-    """All pictures of the result in one array, which blocks of work fill.
-
-    Attributes
-    ----------
-    offset : where each picture's coefficients begin; flat : heights of pieces without area in UV, after the others
-    """
-
-    planned: tuple[GridPicture, ...]
-    step_uv: np.ndarray
-    offset: np.ndarray
-    first_level: np.ndarray
-    levels: np.ndarray
-    coefficients: np.ndarray
-    flat: dict[int, float]
-
-    @classmethod
-    def for_grids(cls, grids: Grids, flat: dict[int, float]) -> _Packed:
-        shapes = [one.level_shapes for one in grids.pictures] + [[(FLAT_PX, FLAT_PX)]] * len(flat)
-        size = [sum((r + 2 * PAD) * (c + 2 * PAD) for r, c in one) for one in shapes]
-        offset = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
-        first = np.concatenate([[0], np.cumsum([len(one) for one in shapes])]).astype(np.int32)
-        step = grids.step_uv[[one.piece for one in grids.pictures]] if grids.pictures else np.empty(0)
-        out = cls(
-            grids.pictures,
-            step,
-            offset,
-            first,
-            np.zeros((first[-1], 10)),
-            np.empty(max(offset[-1], 1), np.float32),
-            flat,
-        )
-        for i, height_mm in enumerate(flat.values(), start=len(grids.pictures)):
-            out._put(i, np.full((FLAT_PX, FLAT_PX), height_mm, np.float32), 1.0, 1)
-        return out
-
-    def put(self, i: int, height_mm: np.ndarray) -> None:
-        """Fill picture i."""
-        self._put(i, height_mm, self.step_uv[i], self.planned[i].max_levels)
-
-    def _put(self, i: int, height_mm: np.ndarray, texel_uv: float, max_levels: int) -> None:
-        at = int(self.offset[i])
-        for k, level in enumerate(build_levels(height_mm, texel_uv, False, max_levels)):
-            self.levels[self.first_level[i] + k] = level_row(level, at, texel_uv, False)
-            self.coefficients[at : at + level.coefficients.size] = level.coefficients.ravel()
-            at += level.coefficients.size
-
-    def pictures(self) -> Pictures:
-        return Pictures(
-            self.first_level, self.levels, self.coefficients, np.zeros(len(self.first_level) - 1, np.float32)
-        )
-
-    def prints(self, grids: Grids) -> Prints:
-        n = len(grids.piece)
-        picture, corner = np.full(n, -1, np.int32), np.zeros((n, 3, 2))
-        for i, one in enumerate(self.planned):
-            picture[one.triangles] = i
-            px, window = grids.corner_px[one.triangles], one.window
-            from_left, up = px[..., 0] - window.col_px, window.row_px + window.n_rows - px[..., 1]
-            corner[one.triangles] = np.stack([from_left, up], axis=2) * self.step_uv[i]
-        for i, piece in enumerate(self.flat, start=len(self.planned)):
-            picture[grids.piece == piece] = i
-            corner[grids.piece == piece] = FLAT_PX / 2
-        shown = np.flatnonzero(picture >= 0)
-        start = np.zeros(n + 1, np.int64)
-        np.cumsum(picture >= 0, out=start[1:])
-        return Prints(
-            start=start,
-            print_id=np.zeros(len(shown), np.int32),
-            picture=picture[shown],
-            corner_mm=corner[shown].astype(np.float32),
-            corner_weight=np.ones((len(shown), 3), np.float32),
-            zoom=np.ones(len(shown), np.float32),
-            pair_start=np.zeros(n + 1, np.int64),
-            likeness=np.empty(0, np.float32),
-            sharpness=STRONGEST_ONLY,
-        )

@@ -151,7 +151,7 @@ def _margin(max_levels: int) -> int:
 
 
 def _vertex_mean(surface: Surface, value: np.ndarray) -> np.ndarray:
-    """Mean of values (n_triangles,) over the triangles about a triangle's UV vertices, by area in UV; nan where none."""
+    """Mean of values (n_triangles,) about a triangle's UV vertices, by area in UV; nan where none."""
     ok = np.isfinite(value) & surface.has_uv
     corner, n_uv = surface.tri_uv_vertex, len(surface.uv)
     area = np.repeat(np.maximum(uv_area(surface)[ok], 1e-20), 3)
@@ -230,8 +230,8 @@ def _reach(
 ) -> np.ndarray:
     """Rows and columns the Gaussian is summed over, int32 (n_triangles, 2).
 
-    Texels may be smaller in the triangles next to one: the largest reach about its vertices is taken, but slivers, which
-    have next to no texels, add no more than they are wide.
+    Texels may be smaller in the triangles next to one: the largest reach about its vertices is taken, but slivers,
+    which have next to no texels, add no more than they are wide.
     """
     ok = (piece >= 0) & np.isfinite(metric.uv_reach).all(axis=1) & np.isfinite(corner_px).all(axis=(1, 2))
     out = np.ones((surface.n_triangles, 2), np.int32)

@@ -82,26 +82,40 @@ def _exp_minus(x):
 
 
 @njit(nogil=True, cache=True)
-def gaussian_mean(at_mm, mm2, height_mm, owner, extended, form, reach, col0, row, col, out_mm):
+def weigh_texels(owner, form, texel_form, weight):
+    """Give each texel the Gaussian of the triangle it shows: what the source's own filter left of it there.
+
+    Parameters
+    ----------
+    form : float32 (n_triangles, 5): i, g, a: the Gaussian at distance d is a exp(-(i d.d + (g.d)^2))
+    texel_form : float32 (4, rows, cols), i and g; weight : float32 (rows, cols), skin area, is multiplied by a
+    """
+    n_rows, n_cols = owner.shape
+    for r in range(n_rows):
+        for c in range(n_cols):
+            t = owner[r, c]
+            for k in range(4):
+                texel_form[k, r, c] = form[t, k] if t >= 0 else np.float32(0)
+            if t >= 0:
+                weight[r, c] *= form[t, 4]
+
+
+@njit(nogil=True, cache=True)
+def gaussian_mean(at_mm, weight, texel_form, height_mm, extended, reach, col0, row, col, out_mm):
     """Mean of heights about each texel of a window, weighed by skin area and a Gaussian of the distance in space.
 
     The mean is taken of the differences to the texel's own height, so that a constant stays what it is, bit for bit.
 
     Parameters
     ----------
-    at_mm : float32 (3, rows, cols); mm2, height_mm : float32 (rows, cols); owner, extended : int32 (rows, cols), the
-        triangle each texel shows, and that whose plane it was extended from
-    form : float32 (n_triangles, 4): i, g: the exponent at distance d is -(i d.d + (g.d)^2)
+    at_mm : float32 (3, rows, cols); weight, texel_form : see `weigh_texels`; height_mm : float32 (rows, cols)
+    extended : int32 (rows, cols), the triangle whose plane each texel was extended from, -1 without skin
     reach : int32 (n_triangles, 2), rows and columns to look at on each side
     col0 : column of the grid that column 0 here is; segments begin at its multiples of `SEGMENT`
-    row, col : where the window begins; out_mm : float32 (rows of the window, columns)
+    row, col : where the window begins; out_mm : float32 (rows of the window, columns), nan where there is no skin
     """
     n_rows, n_cols = out_mm.shape
-    total, weight = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    even, gx = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    gy, gz = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    px, py = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    pz, ph = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
+    total, whole = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
     last = col + n_cols
     for r in range(row, row + n_rows):
         first = col
@@ -110,33 +124,33 @@ def gaussian_mean(at_mm, mm2, height_mm, owner, extended, form, reach, col0, row
             n = stop - first
             down, along = 0, 0
             for i in range(n):
-                t = owner[r, first + i]
-                total[i] = weight[i] = np.float32(0)
-                px[i], py[i], pz[i] = at_mm[0, r, first + i], at_mm[1, r, first + i], at_mm[2, r, first + i]
-                ph[i] = height_mm[r, first + i]
-                if t < 0:
-                    even[i] = gx[i] = gy[i] = gz[i] = np.float32(0)
-                    continue
-                even[i], gx[i], gy[i], gz[i] = form[t, 0], form[t, 1], form[t, 2], form[t, 3]
-                down = max(down, reach[extended[r, first + i], 0])
-                along = max(along, reach[extended[r, first + i], 1])
+                total[i] = whole[i] = np.float32(0)
+                t = extended[r, first + i]
+                if t >= 0:
+                    down, along = max(down, reach[t, 0]), max(along, reach[t, 1])
+            px, py, pz = at_mm[0, r, first:stop], at_mm[1, r, first:stop], at_mm[2, r, first:stop]
+            ph = height_mm[r, first:stop]
             if down > 0:
                 for q in range(r - down, r + down + 1):
-                    for shift in range(first - along, first + along + 1):
-                        qx, qy, qz = (
-                            at_mm[0, q, shift : shift + n],
-                            at_mm[1, q, shift : shift + n],
-                            at_mm[2, q, shift : shift + n],
-                        )
-                        qa, qh = mm2[q, shift : shift + n], height_mm[q, shift : shift + n]
-                        for i in range(n):
-                            dx, dy, dz = qx[i] - px[i], qy[i] - py[i], qz[i] - pz[i]
-                            along_g = gx[i] * dx + gy[i] * dy + gz[i] * dz
-                            x = even[i] * (dx * dx + dy * dy + dz * dz) + along_g * along_g
-                            w = _exp_minus(min(x, FARTHEST)) * qa[i]
-                            weight[i] += w
-                            total[i] += w * (qh[i] - ph[i])
+                    for c in range(first - along, first + along + 1):
+                        _add_row(
+                            px, py, pz, ph, at_mm[0, q, c : c + n], at_mm[1, q, c : c + n], at_mm[2, q, c : c + n],
+                            texel_form[0, q, c : c + n], texel_form[1, q, c : c + n], texel_form[2, q, c : c + n],
+                            texel_form[3, q, c : c + n], weight[q, c : c + n], height_mm[q, c : c + n], total, whole,
+                        )  # fmt: skip
             for i in range(n):
-                mean = total[i] / weight[i] if weight[i] > np.float32(0) else np.float32(0)
-                out_mm[r - row, first - col + i] = ph[i] + mean
+                known = extended[r, first + i] >= 0 and whole[i] > np.float32(0)
+                out_mm[r - row, first - col + i] = ph[i] + total[i] / whole[i] if known else np.float32(np.nan)
             first = stop
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _add_row(px, py, pz, ph, qx, qy, qz, even, gx, gy, gz, weight, qh, total, whole):
+    """Add one neighbour of each texel of a segment to its sums; by texels, so that many are worked on at once."""
+    for i in range(len(px)):
+        dx, dy, dz = qx[i] - px[i], qy[i] - py[i], qz[i] - pz[i]
+        along = gx[i] * dx + gy[i] * dy + gz[i] * dz
+        x = even[i] * (dx * dx + dy * dy + dz * dz) + along * along
+        w = _exp_minus(min(x, FARTHEST)) * weight[i]
+        whole[i] += w
+        total[i] += w * (qh[i] - ph[i])

@@ -11,7 +11,7 @@ import numpy as np
 from poredepth.errors import MeshError
 from poredepth.raster import kernels
 from poredepth.raster.window import Window
-from poredepth.surface.metric import corner_footprint_mm
+from poredepth.surface.metric import Footprint, footprint
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
 from poredepth.surface.tiles import column_and_row, tile_span, tiles_touched
@@ -36,8 +36,13 @@ class TileRaster:
     gutter_px: int
 
     @cached_property
+    def footprint(self) -> Footprint:
+        return footprint(self.surface, self.size_px)
+
+    @property
     def footprint_mm(self) -> np.ndarray:
-        return corner_footprint_mm(self.surface, self.size_px)
+        """Size of a texel on the skin at triangle corners, float32 (n_triangles, 3), as it is filtered evenly."""
+        return self.footprint.size_mm
 
     @cached_property
     def tiles(self) -> tuple[int, ...]:

@@ -202,8 +202,8 @@ class LayerSpec(Spec):
     )
     smooth_um: NotNegativeNumber = Field(
         0.0,
-        description="With combine deepest or highest: width of heights over which the two are rounded into each other, "
-        "so that there is no kink, micrometres, 0 or more.",
+        description="With combine deepest or highest: a deeper (higher) layer is eased in over this much, so that "
+        "there is no kink, micrometres, 0 or more.",
     )
     thin_where: ThinSpec | None = Field(None, description="Where the layer thins out over what lies below it.")
 

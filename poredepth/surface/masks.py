@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 
 from poredepth.errors import PoredepthWarning, RegionError
 from poredepth.surface import mask_kernels as kernels
@@ -24,6 +25,9 @@ TOLD_LENGTH_MM = 1.0
 
 #: Seams are looked at as often as this.
 SEAM_STEP_MM = 0.5
+
+#: Rows of a mask that are worked on at once, so that a large one does not need its size many times over.
+STRIP_PX = 512
 
 
 class MaskSeamWarning(PoredepthWarning):
@@ -93,6 +97,36 @@ def filled_beside_charts(surface: Surface, pictures: Pictures) -> Pictures:
             kernels.cover(corner_px, inside)
             kernels.fill_beside(corner_px, surface.is_chart_border[here], inside, picture)
         out[tile] = picture
+    return out
+
+
+def spread_beside_charts(surface: Surface, pictures: Pictures, reach_px: int) -> Pictures:
+    """New pictures whose texels up to ``reach_px`` beyond the charts show the nearest texel inside one.
+
+    So a mask may be filtered without drawing in what is painted beyond.
+
+    Parameters
+    ----------
+    pictures : weights by UV tile number, float32 (rows, cols), as `filled_beside_charts` gives them
+    """
+    low, high = surface.tile_span
+    out = {}
+    for tile, picture in pictures.items():
+        here = ((low <= column_and_row(tile)) & (high >= column_and_row(tile))).all(axis=1)
+        rows, cols = picture.shape
+        at = surface.corner_uv[here] - column_and_row(tile)
+        inside = np.zeros(picture.shape, bool)
+        kernels.cover(np.stack([at[..., 0] * cols, (1.0 - at[..., 1]) * rows], axis=2), inside)
+        out[tile] = np.array(picture, np.float32)
+        for first in range(0, rows, STRIP_PX):
+            top, last = max(first - reach_px, 0), min(first + STRIP_PX, rows)
+            around = slice(top, min(last + reach_px, rows))
+            if not inside[around].any() or inside[first:last].all():
+                continue
+            far, (row, col) = distance_transform_edt(~inside[around], return_indices=True)
+            strip = slice(first - top, last - top)
+            near = (far[strip] > 0) & (far[strip] <= reach_px)
+            out[tile][first:last][near] = picture[around][row[strip][near], col[strip][near]]
     return out
 
 

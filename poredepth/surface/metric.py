@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,10 +44,67 @@ def singular_values_mm(surface: Surface) -> np.ndarray:
     return out
 
 
-def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
-    """Size on the skin of one texel of a ``size_px`` tile, at triangle corners.
+#: Texels up to so many times as long as they are wide are filtered as if they were squares of their length.
+SQUARE_UP_TO = 1.5
+#: Longer texels are filtered along their length by so many taps at most, to either side; then they are taken for wider.
+MOST_TAPS = 10
 
-    The larger of the two stretches is taken, so that detail too fine for the texel is filtered, not aliased; it is
+
+@dataclass(frozen=True)
+class Footprint:
+    """What texels are on the skin.
+
+    A texel is filtered by a Gaussian of sigma half its size along both axes: an even one of half of ``size_mm``, and
+    where texels are long, one more along their length, to half of ``length_mm``.
+
+    Attributes
+    ----------
+    size_mm : float32 (n_triangles, 3), at triangle corners
+    length_mm : float32 (n_triangles,), the larger stretch of a texel, where it is long; 0 elsewhere
+    along_per_mm : float32 (n_triangles, 3), step of barycentrics, sum 0, of one mm of skin along its length
+    slope_per_mm : float32 (n_triangles, 3, 2), gradient of each barycentric in the triangle's own flat frame
+    """
+
+    size_mm: np.ndarray
+    length_mm: np.ndarray
+    along_per_mm: np.ndarray
+    slope_per_mm: np.ndarray
+
+
+def footprint(surface: Surface, size_px: int) -> Footprint:
+    """What texels of a ``size_px`` tile are on the skin."""
+    slope = barycentric_slopes(surface)
+    jacobian = mm_per_uv(surface) / size_px
+    ok = np.isfinite(jacobian).all(axis=(1, 2))
+    left, stretch, _ = np.linalg.svd(np.where(ok[:, None, None], jacobian, np.eye(2)))
+    long = ok & (stretch[:, 0] > SQUARE_UP_TO * stretch[:, 1])
+    length_mm = np.where(long, stretch[:, 0], 0.0)
+    along = np.where(long[:, None], np.einsum("tkx,tx->tk", slope, left[:, :, 0]), 0.0)
+    return Footprint(
+        corner_footprint_mm(surface, size_px),
+        length_mm.astype(np.float32),
+        along.astype(np.float32),
+        slope.astype(np.float32),
+    )
+
+
+def barycentric_slopes(surface: Surface) -> np.ndarray:
+    """Gradient of the barycentrics of each triangle in its flat frame, float64 (n_triangles, 3, 2), 1/mm; 0 without
+    area."""
+    flat = surface.flat_mm
+    edge = np.stack([flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]], axis=2)
+    out = np.zeros((surface.n_triangles, 3, 2))
+    ok = np.abs(np.linalg.det(edge)) > 1e-12
+    out[ok, 1:] = np.linalg.inv(edge[ok])
+    out[:, 0] = -out[:, 1] - out[:, 2]
+    return out
+
+
+def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
+    """Size on the skin of one texel of a ``size_px`` tile, at triangle corners, as it is filtered evenly.
+
+    The larger of the two stretches is taken, so that detail too fine for the texel is filtered, not aliased, but no
+    more than ``SQUARE_UP_TO`` times the smaller one, or what ``MOST_TAPS`` leave to be done (see `Footprint`); it is
     averaged over each UV vertex, so that it varies without a step inside a chart: by area in UV, so that a triangle
     that is nearly collapsed there, and covers no texel, has no say.  Skin without area in UV, which gutters show, gets
     the median.
@@ -55,7 +113,9 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     -------
     float32 (n_triangles, 3), mm
     """
-    wide_mm = singular_values_mm(surface)[:, 0] / size_px
+    long_mm, short_mm = singular_values_mm(surface).T / size_px
+    # taps stand one even size apart, to 2.5 sigma of the rest: sigma at most 0.4 of their number, in such sizes
+    wide_mm = np.minimum(long_mm, np.maximum(SQUARE_UP_TO * short_mm, long_mm / np.hypot(1.0, 0.8 * MOST_TAPS)))
     ok = np.isfinite(wide_mm)
     corner = surface.tri_uv_vertex[ok]
     area = np.repeat(np.maximum(uv_area(surface)[ok], 1e-20), 3)
@@ -75,12 +135,38 @@ def uv_area(surface: Surface) -> np.ndarray:
     return 0.5 * np.abs(e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
 
 
-def median_texel_mm(surface: Surface, size_px: int) -> float:
-    """Median over the skin (by area) of the geometric mean texel size, mm."""
+def median_texel_mm(surface: Surface, size_px: int, weight: np.ndarray | None = None) -> float:
+    """Median over the skin of the geometric mean texel size, mm.
+
+    Parameters
+    ----------
+    weight : float (n_triangles,), how much each triangle counts; None: by its area
+
+    Raises
+    ------
+    MeshError : nothing that counts has area in UV
+    """
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
-    ok = np.isfinite(texel_mm)
-    if not ok.any():
+    median = weighted_median(texel_mm, surface.area_mm2 if weight is None else weight)
+    if not np.isfinite(median):
         raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
-    order = np.argsort(texel_mm[ok])
-    share = np.cumsum(surface.area_mm2[ok][order])
-    return float(texel_mm[ok][order][np.searchsorted(share, 0.5 * share[-1])])
+    return median
+
+
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """The least value that half of the weight lies at or below; values that are not finite are left out.
+
+    Parameters
+    ----------
+    values, weight : float (n,), weights 0 or more
+
+    Returns
+    -------
+    float; nan if nothing finite has a weight
+    """
+    counts = np.isfinite(values) & (weight > 0)
+    if not counts.any():
+        return float("nan")
+    order = np.argsort(values[counts])
+    share = np.cumsum(weight[counts][order])
+    return float(values[counts][order][np.searchsorted(share, 0.5 * share[-1])])

@@ -27,6 +27,7 @@ from poredepth.surface.regions import region_weight
 from poredepth.surface.size import size_advice
 from poredepth.surface.skin import Surface
 from poredepth.units import UM_PER_MM
+from poredepth.view.carried import carried_rows
 from poredepth.view.plate import landmark_rows
 
 Row = tuple[str, str]
@@ -131,7 +132,7 @@ def recipe_facts(composition: Composition) -> list[Row]:
             rows += _tie_rows(layer.registration)
     size_px = composition.recipe.output.size_px
     rows.append(("output", f"{size_px} px, {UM_PER_MM * median_texel_mm(surface, size_px):.1f} um a texel (median)"))
-    return rows
+    return rows + carried_rows(composition)
 
 
 def _joined(spec: LayerSpec) -> str:

@@ -34,7 +34,10 @@ from recipes import pore_patch, scatter_layer
 
 from poredepth import Composition, prepare, preview, recipe_from_dict
 from poredepth.mix.blocks import window_height_mm
-from poredepth.mix.layers import LayingGround, compile_patch_layer
+from poredepth.mix.compile import Joining, compile_patch_layer
+from poredepth.mix.edges import Edges
+from poredepth.mix.layers import Factors, LayingGround
+from poredepth.patch.bands import Cutoffs
 from poredepth.placement.scatter import ScatterSpec, scatter
 from poredepth.raster.window import Window, row_blocks
 from poredepth.surface.directions import DirectionField, direction_field, edge_turns
@@ -123,9 +126,10 @@ def sheet_composition(surface: Surface) -> tuple[Composition, Spent]:
         "output": {"size_px": 4096},
     }
     recipe = recipe_from_dict(data, check_files=False)
-    ground = LayingGround(surface, field_along(surface), {}, recipe.seed)
+    ground = LayingGround(surface, field_along(surface), Edges(surface, {}), recipe.seed)
     made = []
-    laying = clocked(lambda: made.append(compile_patch_layer(recipe.layers[0], pore_patch(), ground)))
+    spec, patches, joining = recipe.layers[0], {"pores": pore_patch()}, Joining(Cutoffs(2.5, 0.8))
+    laying = clocked(lambda: made.append(compile_patch_layer(spec, patches, Factors(), ground, joining)))
     return Composition(recipe, {"pores": pore_patch()}, ground, tuple(made)), laying
 
 

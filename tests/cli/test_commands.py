@@ -58,6 +58,13 @@ def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(fo
     assert "scale           1.0 mm for one full unit of value" in done.stdout
     assert "clipped texels  0" in done.stdout
     assert "seams           none" in done.stdout
+    carried = re.search(r"^detail carried  pores: (.*)$", done.stdout, re.M)[1]
+    sq_um = 100 * float((iio.imread(folder / "pores.png") / 65535).std())
+    told = (
+        rf"(\d+) % of Sq {sq_um:.1f} um by texels of 156\.2 um \(median, 256 px\); (\d+) % at 512 px, 100 % at 1024 px"
+    )
+    shares = re.fullmatch(told, carried)
+    assert shares and 0 < int(shares[1]) < int(shares[2]) < 80, carried
     assert "composing" in done.stderr
     height_mm, metadata = read_map(folder / "out" / "plate.exr")
     assert height_mm.std() > 0.0005
@@ -185,6 +192,7 @@ def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
 def test_export_numbers_tiles_and_writes_the_sheet(folder):
     done = _run("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
     assert done.returncode == 0, done.stderr
+    assert "detail carried  pores: " in done.stdout
     _, metadata = read_map(folder / "set" / "plate.1001.tif")
     sheet = (folder / "set" / "how-to-render.txt").read_text()
     assert metadata.unit == "cm"
@@ -204,6 +212,7 @@ def test_inspect_mesh_recipe_picture_map_and_schema(folder):
     recipe = _run("inspect", "plate.yaml", cwd=folder)
     assert "10 x 10 mm, 50 um a texel" in recipe.stdout
     assert "prints, stretch 1.00 to 1.00" in recipe.stdout
+    assert re.search(r"^detail carried +pores: \d+ % of Sq .* um by texels of 156.2 um", recipe.stdout, re.M)
     picture = _run("inspect", "pores.png", cwd=folder)
     assert "pixels   200 x 200" in picture.stdout
     assert _run("compose", "plate.yaml", "-o", "out", cwd=folder).returncode == 0

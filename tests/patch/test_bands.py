@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from poredepth import load_patch
-from poredepth.patch.bands import SIGMA_PER_CUTOFF, bounded_low_pass, periodic_low_pass
+from poredepth import BANDS, Cutoffs, HeightPatch, PatchError, load_patch, split_bands
+from poredepth.patch.bands import SIGMA_PER_CUTOFF, band_sq_mm, bounded_low_pass, low_pass, periodic_low_pass
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "patches"
 

@@ -35,6 +35,7 @@ def lined_head():
         "mesh": {"file": str(DEMO / "head.obj"), "unit": "cm"},
         "directions": [{"file": str(DEMO / "guides.obj")}],
         "regions": REGIONS,
+        "bands": {"transitions": "even"},
         "patches": {"grating": {"file": "array", "texel_um": 1, "height_um": 1}},
         "layers": [{"name": "lines", "patch": "grating", "place": "spread", "region": "brow", "size": WAVE_MM}],
     }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from meshes import flat_mesh, two_charts_mesh
@@ -11,6 +13,8 @@ from reference import holders, texel_centre_uv
 from scipy import ndimage
 
 from poredepth import compose, random_skin_points
+from poredepth.mix.edges import Edges
+from poredepth.patch.bands import Cutoffs
 from poredepth.recipe.model_skin import RegionSpec
 from poredepth.surface import masks
 from poredepth.surface.masks import MaskSeamWarning, filled_beside_charts, sample_pictures, seam_difference
@@ -73,10 +77,10 @@ def test_a_layer_through_an_unpadded_mask_has_no_dark_line_along_the_seam():
 
 
 def _with_region(composition, field):
-    from dataclasses import replace
-
-    ground = replace(composition.ground, regions={"m": field})
-    return replace(composition, ground=ground, layers=tuple(replace(x, region="m") for x in composition.layers))
+    edges = Edges(composition.surface, {"m": field})
+    fields = edges.fields("m", Cutoffs(2.5, 0.8))
+    ground = replace(composition.ground, edges=edges)
+    return replace(composition, ground=ground, layers=tuple(replace(x, regions=fields) for x in composition.layers))
 
 
 def test_only_texels_beside_charts_are_set_and_to_the_nearest_inside():

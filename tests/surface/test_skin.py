@@ -149,3 +149,14 @@ def test_no_warning_for_a_sound_mesh():
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         sphere_surface()
+
+
+def test_median_texel_of_some_skin_goes_by_weight():
+    """Two halves, the right one unwrapped with other texels: the median of each half alone is its own."""
+    surface = surface_from_mesh(two_charts_mesh(40, shrink=0.5), "mm")
+    right = surface.corner_mm[:, :, 0].mean(axis=1) > 20
+    left_mm, right_mm = 40 / 0.9 / 1000, 40 / 0.4 / 1000  # u and v spans 0.9 of 40 mm; 0.4 along both
+    assert median_texel_mm(surface, 1000, np.where(right, 0.0, surface.area_mm2)) == pytest.approx(left_mm)
+    assert median_texel_mm(surface, 1000, np.where(right, surface.area_mm2, 0.0)) == pytest.approx(right_mm)
+    with pytest.raises(MeshError, match="no face has area in UV"):
+        median_texel_mm(surface, 1000, np.zeros(surface.n_triangles))
