@@ -18,7 +18,7 @@ from poredepth.mix.thinning import Thinning
 from poredepth.mix.tracks import Rule
 from poredepth.patch.bands import BANDS, Cutoffs, bounded_low_pass, low_pass
 from poredepth.patch.border import Cutout, InsideBlocks, cutout, feather_weight, inside_pixels
-from poredepth.patch.levels import PATCH_PER_OCTAVE, build_levels
+from poredepth.patch.levels import build_levels
 from poredepth.patch.types import HeightPatch
 from poredepth.placement.mapped import map_prints
 from poredepth.placement.prints import Prints
@@ -252,7 +252,7 @@ class _Piece:
         none over less than its wavelength: a narrower fade of a long wave would be seen as an edge."""
 
         def pictures(height_mm: np.ndarray) -> Pictures:
-            levels = build_levels(height_mm, self.found.texel_mm, False, cut.max_levels, PATCH_PER_OCTAVE)
+            levels = build_levels(height_mm, self.found.texel_mm, False, cut.max_levels)
             return pack_pictures([levels], periodic=False)
 
         def low(parts: Sequence[np.ndarray], fades: Sequence[np.ndarray]) -> LowPassed:

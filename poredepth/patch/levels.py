@@ -33,10 +33,6 @@ MATCHED_AT = 0.4
 #: Margin in texels: positions reach half a texel beyond the outer centres, and the cubic kernel two texels further.
 PAD = 2
 
-#: Levels in an octave of a patch's pyramid: a texel between two levels reads a mix of both, and a mix of Gaussians an
-#: octave apart is off by several per cent of a relief of pores.
-PATCH_PER_OCTAVE = 2
-
 #: Lines that are resampled at once, so that a large picture does not need its size many times over.
 STRIP_PX = 512
 
@@ -151,11 +147,11 @@ def _periodic_plan(octaves: list[tuple[int, int]], per_octave: int) -> tuple[lis
     return sizes, variances
 
 
-def level_sizes(shape: tuple[int, int], max_levels: int, per_octave: int = 1) -> list[tuple[int, int]]:
+def level_sizes(shape: tuple[int, int], max_levels: int) -> list[tuple[int, int]]:
     """(rows, cols) of each level, finest first."""
     sizes = [shape]
-    for k in range(1, 1 + max(0, (max_levels - 2) * per_octave + 1)):
-        size = tuple(math.ceil(2 * side / _coarseness(k, per_octave)) for side in shape)
+    for k in range(1, max_levels):
+        size = tuple(math.ceil(side / 2 ** (k - 1)) for side in shape)
         if min(size) < MIN_SIDE_PX:
             break
         sizes.append(size)
@@ -199,17 +195,17 @@ def _resample_periodic(relief: np.ndarray, axis: int, count: int, texel_mm: floa
     return scipy.fft.irfft(kept * transfer.reshape(shape), n=count, axis=axis) * (count / old_count)
 
 
-def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]], coarseness: list[float]):
+def _bounded_reliefs(heights: np.ndarray, texel_mm: float, sizes: list[tuple[int, int]]):
     """Yield the relief of each level of a picture with edges, each made from the one before."""
     yield heights
-    relief, done_mm = heights, 0.0
-    for c, size in zip(coarseness[1:], sizes[1:], strict=True):
-        sigma_mm = 0.5 * texel_mm * c
+    relief = heights
+    for k, size in enumerate(sizes[1:], start=1):
+        sigma_mm = 0.5 * texel_mm * 2**k
+        done_mm = 0.5 * texel_mm * 2 ** (k - 1) if k > 1 else 0.0
         step_mm = math.sqrt(sigma_mm**2 - done_mm**2)  # variances of successive Gaussians add
         texels_mm = [extent_px * texel_mm / now for extent_px, now in zip(heights.shape, relief.shape, strict=True)]
         relief = ndimage.gaussian_filter(relief, [step_mm / texel for texel in texels_mm], mode="nearest", truncate=6.0)
         relief = _resample_bounded(_resample_bounded(relief, 0, size[0]), 1, size[1])
-        done_mm = sigma_mm
         yield relief
 
 

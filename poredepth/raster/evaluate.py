@@ -64,7 +64,7 @@ def level_row(
         1.0 / level.texel_x_mm,
         1.0 / level.texel_y_mm,
         float(periodic),
-        first_texel_mm * level.coarseness,
+        first_texel_mm,
         1.0 / level.cols,
         1.0 / level.rows,
         level.variance_px2,
