@@ -35,7 +35,7 @@ from poredepth.mix.layers import CompiledLayer
 from poredepth.patch.levels import PAD, build_levels
 from poredepth.pipeline import Composition
 from poredepth.raster.evaluate import add_prints
-from poredepth.raster.kernels import LEAST_SHARE
+from poredepth.raster.meeting_kernels import LEAST_SHARE
 from poredepth.raster.window import BLOCK_TEXELS, Window, row_blocks
 from poredepth.surface.points import SkinPoints
 

@@ -52,7 +52,7 @@ def test_kernel_equals_its_slow_twin(keep_contrast):
 
 def test_the_filter_is_the_same_for_maps_and_for_what_is_told_of_them():
     from poredepth.patch.levels import filter_variance_px2
-    from poredepth.raster.kernels import filter_variance
+    from poredepth.raster.picture_kernels import filter_variance
 
     for ratio in (0.3, 1.0, 1.5, 1.999, 2.0, 2.7, 40.0):
         assert filter_variance(ratio) == filter_variance_px2(ratio)
