@@ -19,6 +19,7 @@ EDGE_SLACK = 1e-9
 #: The way along a texel that is not long.
 NO_STEP = (np.float32(0), np.float32(0), np.float32(0))
 
+
 @njit(nogil=True, cache=True)
 def own_texels(corner_px, affine, candidates, rank, row0, col0, owner, barycentric):
     """Give each texel of a window to the triangle its centre lies in.
