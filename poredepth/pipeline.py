@@ -4,43 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 
 import numpy as np
 
 from poredepth.errors import RecipeError
-from poredepth.mix.combine import Sampling, mixed_height_mm, tracks_of, watchers_of
-from poredepth.mix.compile import Joining, compile_map_layer, compile_patch_layer, kept_of
-from poredepth.mix.edges import Edges, widenings
-from poredepth.mix.layers import CompiledLayer, Factors, LayingGround
+from poredepth.ground import fine_skin, laying_ground
+from poredepth.laying import compiled_layer, to_be_split
+from poredepth.mix.combine import Sampling, mixed_height_mm
+from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.mix.seams import EQUALISING, SeamCorrection, seam_correction
-from poredepth.mix.thinning import Thinning
-from poredepth.mix.tracks import Rule
-from poredepth.patch.bands import Cutoffs
 from poredepth.patch.types import HeightPatch
-from poredepth.placement.registered import WARP_EDGE_MM
-from poredepth.placement.scatter import EDGE_RATIO, REACH_RATIO
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.model import Recipe
-from poredepth.recipe.model_layers import LayerSpec
-from poredepth.sources import direction_inputs, load_maps, load_patches, mask_reader
-from poredepth.surface.direction_sources import build_pulls
-from poredepth.surface.directions import DirectionField, carried, direction_field
-from poredepth.surface.geodesic import distance_from_vertices_mm
+from poredepth.sources import load_patches
 from poredepth.surface.obj import PolygonMesh, read_obj
 from poredepth.surface.points import SkinPoints
-from poredepth.surface.regions import RegionField, build_regions, region_triangles
-from poredepth.surface.scalars import build_factor
-from poredepth.surface.skin import Surface, refined, surface_from_mesh, without_bridges
-from poredepth.surface.widening import widened
-from poredepth.units import UM_PER_MM
+from poredepth.surface.skin import Surface, surface_from_mesh
 
 #: Called with what is being done, how much is done and how much there is.
 OnProgress = Callable[[str, int, int], None]
-
-
-#: The direction field is solved on edges no shorter than this.
-FIELD_EDGE_MM = 3.0
 
 
 def quiet(stage: str, done: int, total: int) -> None:
@@ -138,9 +121,11 @@ def prepare(
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
-        layers.append(_compiled(number, recipe, patches, (maps or {}).get(spec.name), ground))
+        layers.append(compiled_layer(recipe, number, patches, (maps or {}).get(spec.name), ground))
     on_progress("layers", len(layers), len(layers))
-    _split(layers, on_progress)
+    for number, layer in enumerate(waiting := to_be_split(layers)):
+        on_progress("bands", number, len(waiting))
+        layer.bands.split()
     return Composition(recipe, patches, ground, tuple(layers))
 
 
@@ -166,114 +151,6 @@ def _skin(recipe: Recipe, mesh: PolygonMesh | None) -> Surface:
 
 def _ground(surface: Surface, recipe: Recipe, on_progress: OnProgress) -> LayingGround:
     on_progress("directions", 0, 1)
-    surface, field = _fine_skin(surface, recipe)
+    surface, field = fine_skin(surface, recipe)
     on_progress("regions", 0, 1)
-    regions = build_regions(surface, recipe.regions, mask_reader(recipe), recipe.landmarks, widest=_widest(recipe))
-    return LayingGround(surface, field, Edges(surface, regions, _is_proportional(recipe)), recipe.seed)
-
-
-def _is_proportional(recipe: Recipe) -> bool:
-    return recipe.bands.transitions == "proportional"
-
-
-def _widest(recipe: Recipe) -> Callable[[float], float] | None:
-    """The widest feather that any layer gives to a region of a feather."""
-    if not _is_proportional(recipe):
-        return None
-    every = [widenings(Cutoffs(*recipe.cutoffs_of(spec)), "middle")[0] for spec in recipe.layers]
-    return lambda feather_mm: max((how.width_mm(feather_mm) for how in every), default=feather_mm)
-
-
-def _fine_skin(surface: Surface, recipe: Recipe) -> tuple[Surface, DirectionField]:
-    """The skin split as finely as prints, warps and group borders need, and its direction field.
-
-    The field is solved on edges of no less than ``FIELD_EDGE_MM`` and carried to their parts: it is smooth, and the
-    solve is what grows fastest with the number of triangles.
-    """
-    edges_mm = [EDGE_RATIO * layer.print_mm for layer in recipe.layers if layer.print_mm is not None]
-    edges_mm += [WARP_EDGE_MM for layer in recipe.layers if layer.place == "registered"]
-    form = surface
-    if edges_mm:
-        surface = refined(form, max(min(edges_mm), FIELD_EDGE_MM))
-    field = direction_field(surface, pulls=build_pulls(surface, recipe.directions, direction_inputs(recipe), form))
-    splits = [lambda s: refined(s, _edge_limits_mm(s, recipe))] if edges_mm and min(edges_mm) < FIELD_EDGE_MM else []
-    groups = {spec.group for spec in recipe.regions.values() if spec.group in surface.group_names}
-    numbers = sorted(surface.group_names.index(group) for group in groups)
-    splits += [partial(_without_bridges, number=number) for number in numbers]
-    for split in splits:
-        fine = split(surface)
-        if fine.n_triangles != surface.n_triangles:
-            surface, field = fine, carried(field, surface, fine)
-    return surface, field
-
-
-def _edge_limits_mm(surface: Surface, recipe: Recipe) -> np.ndarray:
-    """Longest edge that each triangle may have: fine where small prints can lie, and only there."""
-    out = np.full(surface.n_triangles, np.inf)
-    fine = [spec for spec in recipe.layers if spec.print_mm is not None and EDGE_RATIO * spec.print_mm < FIELD_EDGE_MM]
-    named = {spec.region for spec in fine if spec.region is not None}
-    regions = build_regions(
-        surface, recipe.regions, mask_reader(recipe), recipe.landmarks, only=named, widest=_widest(recipe)
-    )
-    for spec in fine:
-        where = region_triangles(surface, _outline(recipe, spec, regions))
-        reach_mm = REACH_RATIO * spec.print_mm
-        near_mm = distance_from_vertices_mm(surface, np.unique(surface.tri_vertex[where]), 1.5 * reach_mm)
-        # rounded, so that a head that was merely moved is split alike
-        where |= (np.round(near_mm, 6) <= reach_mm)[surface.tri_vertex].any(axis=1)
-        out[where] = np.minimum(out[where], EDGE_RATIO * spec.print_mm)
-    return out
-
-
-def _outline(recipe: Recipe, spec: LayerSpec, regions: Mapping[str, RegionField]) -> RegionField | None:
-    """The region of a layer with the edge of its coarsest band (a painted one as it is painted)."""
-    region = regions.get(spec.region)
-    if region is None or not _is_proportional(recipe):
-        return region
-    return widened(region, widenings(Cutoffs(*recipe.cutoffs_of(spec)), kept_of(spec))[0], lambda painted: painted)
-
-
-def _without_bridges(surface: Surface, number: int) -> Surface:
-    return without_bridges(surface, surface.tri_group == number)
-
-
-def _compiled(number: int, recipe: Recipe, patches, heights_mm, ground: LayingGround) -> CompiledLayer:
-    spec = recipe.layers[number]
-    over = {} if spec.vary is None else {"gain": spec.vary.gain, "size": spec.vary.size}
-    factors = Factors(
-        **{
-            key: build_factor(ground.surface, one, f"layers[{number}].vary.{key}", mask_reader(recipe))
-            for key, one in over.items()
-            if one is not None
-        }
-    )
-    joining = Joining(
-        Cutoffs(*recipe.cutoffs_of(spec)), Rule(spec.combine, spec.smooth_um / UM_PER_MM), _thinning(recipe, spec)
-    )
-    if spec.kind == "patch":
-        return compile_patch_layer(spec, patches, factors, ground, joining, f"layers[{number}]")
-    heights_mm = load_maps(recipe, spec) if heights_mm is None else heights_mm
-    return compile_map_layer(spec, heights_mm, factors, ground, joining)
-
-
-def _thinning(recipe: Recipe, spec: LayerSpec) -> Thinning | None:
-    thin = spec.thin_where
-    if thin is None:
-        return None
-    watched = next((layer for layer in recipe.layers if layer.name == thin.layer), None)
-    mix = recipe.bands.coarse_mm, recipe.bands.fine_mm
-    cutoffs = Cutoffs(*(mix if watched is None else recipe.cutoffs_of(watched)))
-    if thin.deeper_than_um is None:
-        return Thinning(thin.layer, "curvature", thin.threshold, thin.softness, thin.form, cutoffs)
-    return Thinning(thin.layer, "depth", thin.threshold / UM_PER_MM, thin.softness / UM_PER_MM, thin.form, cutoffs)
-
-
-def _split(layers: list[CompiledLayer], on_progress: OnProgress) -> None:
-    """Work out now what every block will ask for: the low passes of layers whose bands part ways."""
-    apart = len(tracks_of(layers)) > 1
-    waiting = [layer for layer in layers if apart or not layer.is_even or "curvature" in watchers_of(layer, layers)]
-    for number, layer in enumerate(waiting):
-        on_progress("bands", number, len(waiting))
-        layer.bands.low  # noqa: B018  (made when first asked for)
-    if waiting:
-        on_progress("bands", len(waiting), len(waiting))
+    return laying_ground(surface, field, recipe)

@@ -19,7 +19,7 @@ TOP = PACKAGE.parent
 FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "output", "view"]
 BESIDE = {"errors", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
-ABOVE = ["sources", "pipeline", "maps", "parts", "demo", "cli"]
+ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "demo", "cli"]
 
 
 def _imports(path: Path) -> set[str]:
@@ -52,7 +52,7 @@ def test_imports_only_go_upstream():
 
 
 def test_pipeline_imports_nothing_above_it():
-    for name in ("sources", "pipeline", "maps", "parts"):
+    for name in ("sources", "ground", "laying", "pipeline", "maps", "parts"):
         above = set(ABOVE[ABOVE.index(name) + 1 :]) | {"view"}
         assert not _imports(PACKAGE / f"{name}.py") & above
 

@@ -72,6 +72,10 @@ class LayerBands:
                 self._low = self._make_low()
             return self._low
 
+    def split(self) -> None:
+        """Work out the low passes now, before blocks ask for them."""
+        _ = self.low
+
     def with_prints(self, prints: Prints) -> LayerBands:
         """The same pictures on other prints (of a patch, whose low passes lie on the prints of the whole)."""
 
