@@ -19,6 +19,7 @@ EDGE_SLACK = 1e-9
 #: The way along a texel that is not long.
 NO_STEP = (np.float32(0), np.float32(0), np.float32(0))
 
+
 @njit(nogil=True, cache=True)
 def own_texels(corner_px, affine, candidates, rank, row0, col0, owner, barycentric):
     """Give each texel of a window to the triangle its centre lies in.
@@ -204,10 +205,7 @@ def add_prints(
             x = p0 * corner_mm[e, 0, 0] + p1 * corner_mm[e, 1, 0] + p2 * corner_mm[e, 2, 0]
             y = p0 * corner_mm[e, 0, 1] + p1 * corner_mm[e, 1, 1] + p2 * corner_mm[e, 2, 1]
             own = levels[first_level[i], 7]
-            if moves:
-                px2 = variance * (zoom[e] / own) ** 2
-            else:
-                px2 = filter_variance(texel * zoom[e] / own)
+            px2 = variance * (zoom[e] / own) ** 2 if moves else filter_variance(texel * zoom[e] / own)
             if more > 0.0:
                 dx = step[0] * corner_mm[e, 0, 0] + step[1] * corner_mm[e, 1, 0] + step[2] * corner_mm[e, 2, 0]
                 dy = step[0] * corner_mm[e, 0, 1] + step[1] * corner_mm[e, 1, 1] + step[2] * corner_mm[e, 2, 1]

@@ -66,12 +66,12 @@ def meet_filtered(
     """Let prints meet as a filtered map of finer texels would show it.
 
     What is filtered is the product W h of a print's part, W = share / divisor, and its height.  Under a Gaussian of
-    covariance S it is, to second order, (W filtered) x (h filtered by S + S H S at x + S g), g and H the gradient and the
-    Hessian of ln (W filtered): the mean and covariance of a Gaussian weighted by W (Tweedie's formula, Efron 2011, "Tweedie's
-    formula and selection bias", JASA 106:1602).  W is a logistic function of the way across a border; filtered, it is one
-    less steep by k = 1 / sqrt(1 + pi s^2 / 8), s^2 = g' S g (MacKay 1992, "The evidence framework applied to classification
-    networks"), and prints that differ meet as if they were liker, 1 - r' = k (1 - r) (own derivation: at the border W is
-    right within 0.01).
+    covariance S it is, to second order, (W filtered) x (h filtered by S + S H S at x + S g), g and H the gradient and
+    the Hessian of ln (W filtered): the mean and covariance of a Gaussian weighted by W (Tweedie's formula, Efron 2011,
+    "Tweedie's formula and selection bias", JASA 106:1602).  W is a logistic function of the way across a border;
+    filtered, it is one less steep by k = 1 / sqrt(1 + pi s^2 / 8), s^2 = g' S g (MacKay 1992, "The evidence framework
+    applied to classification networks"), and prints that differ meet as if they were liker, 1 - r' = k (1 - r) (own
+    derivation: at the border W is right within 0.01).
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def meet_filtered(
 
 @njit(nogil=True, cache=True, inline="always")
 def _less(steep2):
-    """How much less steep a logistic function is, filtered by a Gaussian under which its log has a variance of steep2."""
+    """How much less steep a logistic function gets by a Gaussian under which its log has a variance of steep2."""
     return 1.0 / np.sqrt(1.0 + 0.125 * np.pi * steep2)
 
 

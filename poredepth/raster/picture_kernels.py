@@ -28,8 +28,8 @@ def sample_along(x_mm, y_mm, dx, dy, variance_px2, more_px2, first, last, levels
 
     Parameters
     ----------
-    dx, dy : unit vector of the wider way; variance_px2, more_px2 : of the even filter, and what the wider way has beyond
-        it, in texels of the picture, squared
+    dx, dy : unit vector of the wider way; variance_px2, more_px2 : of the even filter, and what the wider way has
+        beyond it, in texels of the picture, squared
     """
     wide = np.sqrt(more_px2)
     step = min(2.0 * np.sqrt(max(variance_px2, LEAST_EVEN_PX2)), np.sqrt(3.0) * wide)
