@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-#: Taps along a long filter end at so many of its sigmas.
-LAST_TAP = 2.6
-#: Taps to either side at most.
-MOST_TAPS = 16
+from poredepth.surface.metric import LAST_TAP, MOST_TAPS
+
 #: Taps stand no nearer than a texel of the picture, whose sigma as a texel is half of it.
 LEAST_EVEN_PX2 = 0.25
 
@@ -35,21 +33,27 @@ def sample_along(x_mm, y_mm, dx, dy, variance_px2, more_px2, first, last, levels
     """
     wide = np.sqrt(more_px2)
     step = min(2.0 * np.sqrt(max(variance_px2, LEAST_EVEN_PX2)), np.sqrt(3.0) * wide)
-    n = min(int(LAST_TAP * wide / step), MOST_TAPS)
-    end = np.exp(-0.5 * LAST_TAP * LAST_TAP)
-    total, spread = 1.0 - end, 0.0
+    n = min(int(LAST_TAP * wide / step), MOST_TAPS + 1)
+    total, spread = 1.0, 0.0
     for j in range(1, n + 1):
-        weight = max(np.exp(-0.5 * (j * step / wide) ** 2) - end, 0.0)
+        weight = _tap(j * step / wide)
         total += 2.0 * weight
         spread += 2.0 * weight * j * j
     way = np.sqrt(more_px2 * total / spread) * levels[first, 7]
-    height = (1.0 - end) * sample(x_mm, y_mm, variance_px2, first, last, levels, coefficients)
+    height = np.float64(sample(x_mm, y_mm, variance_px2, first, last, levels, coefficients))
     for j in range(1, n + 1):
-        weight = max(np.exp(-0.5 * (j * step / wide) ** 2) - end, 0.0)
+        weight = _tap(j * step / wide)
         ax, ay = j * way * dx, j * way * dy
         one = sample(x_mm - ax, y_mm - ay, variance_px2, first, last, levels, coefficients)
         height += weight * (one + sample(x_mm + ax, y_mm + ay, variance_px2, first, last, levels, coefficients))
     return np.float32(height / total)
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _tap(sigmas):
+    """A Gaussian that is bent down at its end, to 0 there."""
+    share2 = (sigmas / LAST_TAP) ** 2
+    return max(np.exp(-0.5 * sigmas * sigmas) - np.exp(-0.5 * LAST_TAP * LAST_TAP) * share2**4, 0.0)
 
 
 @njit(nogil=True, cache=True)

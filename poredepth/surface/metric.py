@@ -48,6 +48,8 @@ def singular_values_mm(surface: Surface) -> np.ndarray:
 SQUARE_UP_TO = 1.5
 #: Longer texels are filtered along their length by so many taps at most, to either side; then they are taken for wider.
 MOST_TAPS = 10
+#: The taps end at so many sigmas.
+LAST_TAP = 3.2
 
 
 @dataclass(frozen=True)
@@ -114,8 +116,10 @@ def corner_footprint_mm(surface: Surface, size_px: int) -> np.ndarray:
     float32 (n_triangles, 3), mm
     """
     long_mm, short_mm = singular_values_mm(surface).T / size_px
-    # taps stand one even size apart, to 2.5 sigma of the rest: sigma at most 0.4 of their number, in such sizes
-    wide_mm = np.minimum(long_mm, np.maximum(SQUARE_UP_TO * short_mm, long_mm / np.hypot(1.0, 0.8 * MOST_TAPS)))
+    # taps stand one even size apart; sigma is half the root of what the length has beyond it
+    wide_mm = np.minimum(
+        long_mm, np.maximum(SQUARE_UP_TO * short_mm, long_mm / np.hypot(1.0, 2 * MOST_TAPS / LAST_TAP))
+    )
     ok = np.isfinite(wide_mm)
     corner = surface.tri_uv_vertex[ok]
     area = np.repeat(np.maximum(uv_area(surface)[ok], 1e-20), 3)
