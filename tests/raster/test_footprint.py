@@ -65,8 +65,8 @@ def _rms(a) -> float:
 @pytest.mark.parametrize("place", ["scatter", "spread"])
 @pytest.mark.parametrize(("fine_px", "coarse_px", "most"), [(728, 182, 0.02), (520, 130, 0.032)])
 def test_a_map_equals_a_finer_one_filtered_and_reduced(place, fine_px, coarse_px, most):
-    """40 mm: texels of 55 and 220 um, as 8K and 2K on a head, and 1.4 times those.  A sheet, where no prints meet, is right
-    within 1 % at both; prints that meet within 0.45 mm are the harder, the larger texels are beside that."""
+    """40 mm: texels of 55 and 220 um, as 8K and 2K on a head, and 1.4 times those.  A sheet, where no prints meet, is
+    right within 1 % at both; prints that meet within 0.45 mm are the harder, the larger texels are beside that."""
     c = _composed(flat_mesh(40, 40, 20), pore_patch(), LAID[place])
     inner = np.s_[10:-10, 10:-10]
     due = _reduced(_height_mm(c, fine_px), coarse_px)[inner]
@@ -139,8 +139,8 @@ def test_waves_keep_the_height_of_the_closed_form_on_long_texels(ratio, turn_deg
 
 
 def test_a_filter_for_the_long_side_alone_would_lose_the_fine_one():
-    """Waves of 0.5 mm across texels of 0.112 x 0.446 mm: 0.575 of them is left, not 0.02; and along them, where they are
-    too fine, next to nothing is, no false wave either."""
+    """Waves of 0.5 mm across texels of 0.112 x 0.446 mm: 0.575 of them is left, not 0.02; and along them, where they
+    are too fine, next to nothing is, no false wave either."""
     short_mm = 40 / 0.7 / 512
     due = np.exp(-2 * (np.pi * 0.75 * short_mm / 0.5) ** 2)
     assert np.exp(-2 * (np.pi * 2.0 * short_mm / 0.5) ** 2) < 0.03
