@@ -9,8 +9,11 @@ from numba import njit
 LEAST_SHARE = np.float32(1e-6)
 
 #: Where the filter's variance times the squared slope of the log of shares is below this, texels are small beside the
-#: overlap of prints: it moves a print's place by less than a tenth of the filter's width.
-LEAST_STEEP2 = 0.01
+#: overlap of prints, and what is done for large ones is left out; it comes in up to twice that.
+LEAST_STEEP2 = 0.1
+
+#: So is it where all other prints count for less than this beside the strongest; it comes in up to twice that.
+LEAST_SECOND = 3e-4
 
 #: The filter that is left where prints meet has at least this share of the variance.
 LEAST_LEFT = 0.1
@@ -84,6 +87,14 @@ def meet_filtered(
     -------
     divisor; variance, more and step of the filter that is left; whether anything changed
     """
+    strongest, second = 0, np.float32(0)
+    for a in range(1, n_live):
+        if share[a] > share[strongest]:
+            second, strongest = share[strongest], a
+        else:
+            second = max(second, share[a])
+    if second <= LEAST_SECOND:
+        return 1.0, variance, more, step, False
     ax, ay = 0.0, 0.0
     if more > 0.0:
         s1x, s1y, s2x, s2y = slope_per_mm[t, 1, 0], slope_per_mm[t, 1, 1], slope_per_mm[t, 2, 0], slope_per_mm[t, 2, 1]
@@ -91,10 +102,6 @@ def meet_filtered(
         if det != 0.0:
             ax, ay = (step[1] * s2y - step[2] * s1y) / det, (s1x * step[2] - s2x * step[1]) / det
     xx, xy, yy = variance + more * ax * ax, more * ax * ay, variance + more * ay * ay
-    strongest = 0
-    for a in range(n_live):
-        if share[a] > share[strongest]:
-            strongest = a
     for a in range(n_live):
         e = live[a]
         w = b0 * corner_weight[e, 0] + b1 * corner_weight[e, 1] + b2 * corner_weight[e, 2]
@@ -109,12 +116,16 @@ def meet_filtered(
         dx, dy = move[a, 0] - gx, move[a, 1] - gy
         steep2 = xx * dx * dx + 2.0 * xy * dx * dy + yy * dy * dy
         steepest = max(steepest, steep2)
-        less = _less(steep2)
-        # what is left out as too small stays too small, without a step
-        share[a] = share[a] ** np.float32(less) - LEAST_SHARE ** np.float32(less)
-        move[a, 0], move[a, 1], move[a, 2] = less * dx, less * dy, steep2
+        move[a, 0], move[a, 1], move[a, 2] = dx, dy, steep2
     if steepest <= LEAST_STEEP2:
         return 1.0, variance, more, step, False
+    fade = min(steepest / LEAST_STEEP2 - 1.0, 1.0) * min(second / LEAST_SECOND - 1.0, 1.0)
+    for a in range(n_live):
+        move[a, 2] *= fade
+        less = _less(move[a, 2])
+        # what is left out as too small stays too small, without a step
+        share[a] = share[a] ** np.float32(less) - LEAST_SHARE ** np.float32(less)
+        move[a, 0], move[a, 1] = less * move[a, 0], less * move[a, 1]
     n_rows = last - first
     squares, total = 0.0, 0.0
     mx, my, hxx, hxy, hyy = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -148,7 +159,6 @@ def meet_filtered(
     else:
         total, mx, my, hxx, hxy, hyy = least, 0.0, 0.0, 0.0, 0.0, 0.0
     # a print's moves beyond two sigma would be those of shares that count for nothing
-    fade = 1.0 - LEAST_STEEP2 / steepest
     for a in range(n_live):
         gx, gy = fade * (move[a, 0] - mx), fade * (move[a, 1] - my)
         dx, dy = xx * gx + xy * gy, xy * gx + yy * gy

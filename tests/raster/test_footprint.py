@@ -1,6 +1,6 @@
 """Anti-aliasing: a coarse map is the fine one filtered and reduced, on square texels and on long ones.
 
-The definition (docs/sampling.md), written here with numpy alone: a Gaussian of sigma half a texel along both axes.
+The definition (docs/sampling.md), written here in numpy: a Gaussian of sigma half a texel along both axes of UV.
 """
 
 import numpy as np

@@ -5,7 +5,7 @@ import pytest
 from meshes import cut_apart, flat_mesh, flat_surface, grid, sphere_mesh, sphere_surface, two_charts_mesh
 
 from poredepth.errors import MeshError
-from poredepth.surface.metric import corner_footprint_mm, is_mirrored, median_texel_mm, mm_per_uv, singular_values_mm
+from poredepth.surface.metric import footprint, is_mirrored, median_texel_mm, mm_per_uv, singular_values_mm
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.skin import SurfaceWarning, refined, surface_from_mesh
 
@@ -133,12 +133,15 @@ def test_jacobian_of_a_known_unwrap():
     assert np.allclose(np.abs(np.linalg.det(mm_per_uv(s)))[left], (40 / 0.9) ** 2)
 
 
-def test_footprint_takes_the_larger_stretch():
+def test_footprint_takes_both_stretches():
     s = surface_from_mesh(two_charts_mesh(40, 10, shrink=0.25), "mm")
-    footprint = corner_footprint_mm(s, 1000)
+    texels = footprint(s, 1000)
     left = s.corner_mm[..., 0].mean(1) < 20
-    assert np.allclose(footprint[left], 40 / 0.9 / 1000, rtol=1e-5)
-    assert np.allclose(footprint[~left], 40 / 0.2 / 1000, rtol=1e-5)
+    assert np.allclose(texels.size_mm[left], 40 / 0.9 / 1000, rtol=1e-5)
+    assert (texels.length_mm[left] == 0).all()
+    # 0.1 x 0.2 mm: evenly for 1.5 times the shorter side, and along the longer one for its whole length
+    assert np.allclose(texels.size_mm[~left], 1.5 * 40 / 0.4 / 1000, rtol=1e-5)
+    assert np.allclose(texels.length_mm[~left], 40 / 0.2 / 1000, rtol=1e-5)
 
 
 def test_median_texel():
