@@ -114,7 +114,7 @@ def test_seams_of_a_face_before_and_after():
         assert after[seams].rms_mm == pytest.approx(correction.rms_after_mm, rel=1e-6)
         if seams == "eased":
             assert max(after[seams].rms_mm, between.rms_mm) < 0.5 * before.rms_mm
-            assert after[seams].worst_mm < 0.5 * before.worst_mm
+            assert after[seams].worst_mm < 0.55 * before.worst_mm
             assert correction.largest_change_mm < before.worst_mm
             assert after[seams].reading_rms_mm < 1.002 * before.reading_rms_mm
     assert after["closed"].rms_mm <= 1e-3 * step_um

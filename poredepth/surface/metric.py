@@ -52,6 +52,10 @@ MOST_TAPS = 10
 LAST_TAP = 3.2
 
 
+#: No texel is taken for longer than so many times the size it is filtered evenly for (taps reach half of that).
+LONGEST = 16.0
+
+
 @dataclass(frozen=True)
 class Footprint:
     """What texels are on the skin.
@@ -79,11 +83,14 @@ def footprint(surface: Surface, size_px: int) -> Footprint:
     jacobian = mm_per_uv(surface) / size_px
     ok = np.isfinite(jacobian).all(axis=(1, 2))
     left, stretch, _ = np.linalg.svd(np.where(ok[:, None, None], jacobian, np.eye(2)))
-    long = ok & (stretch[:, 0] > SQUARE_UP_TO * stretch[:, 1])
+    size_mm = corner_footprint_mm(surface, size_px)
+    # nearly collapsed in UV, a triangle covers no texel: its stretch has no say, here as in the size
+    believed = stretch[:, 0] <= LONGEST * size_mm.min(axis=1)
+    long = ok & believed & (stretch[:, 0] > SQUARE_UP_TO * stretch[:, 1])
     length_mm = np.where(long, stretch[:, 0], 0.0)
     along = np.where(long[:, None], np.einsum("tkx,tx->tk", slope, left[:, :, 0]), 0.0)
     return Footprint(
-        corner_footprint_mm(surface, size_px),
+        size_mm,
         length_mm.astype(np.float32),
         along.astype(np.float32),
         slope.astype(np.float32),
