@@ -21,6 +21,7 @@ from poredepth.errors import PoredepthWarning
 from poredepth.placement.mapped import map_prints
 from poredepth.surface.locate import nearest_skin_points
 from poredepth.surface.masks import sample_pictures
+from poredepth.surface.metric import singular_values_mm
 from poredepth.surface.obj import PolygonMesh
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import surface_from_mesh
@@ -135,12 +136,13 @@ def test_the_map_is_the_function_of_the_skin_at_those_places(laid):
         triangle, barycentric = held[tile]
         some = rng.permutation(np.flatnonzero(triangle >= 0))[:300]
         place_mm = as_given.points_mm(triangle[some], barycentric[some])
-        want = c.height_mm(_skin_points(c.surface, place_mm))
-        # on an edge either triangle may be found: heights step by hundredths of a micrometre where prints meet there,
-        # and by more where one of them is collapsed in UV, whose texels are taken for square
-        off = np.abs(height_mm[some] - want)
-        assert np.mean(off > 5e-5) < 0.02
-        assert off.max() < (2e-3 if trap.name == "quad in a point of UV" else 5e-5)
+        # on an edge either triangle may be found, and a texel is what the one it lies in makes of it: one that is
+        # nothing in UV knows no texel's form
+        points = _skin_points(c.surface, place_mm)
+        shown = singular_values_mm(c.surface)[points.triangle, 0] < 1e6
+        assert (~shown).sum() <= (1 if trap.name == "quad in a point of UV" else 0)
+        want = c.height_mm(points)
+        assert np.abs(height_mm[some] - want)[shown].max() < 2e-5
         assert len(some) < 100 or height_mm[some].std() > 0.005
 
 
