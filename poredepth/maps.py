@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -108,26 +108,56 @@ def write_maps(
     several = numbered(raster) if number_tiles is None else number_tiles
     seams_first(composition, raster, on_progress)
     with room_for(raster, folder) as room:
-        heights = [_filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles]
-        ranges = [range_mm(RowSource.of(height_mm, raster.whole().shape)) for height_mm in heights]
-        calibration = fit_calibration(
-            output.format,
-            output.unit,
-            min(low for low, _ in ranges),
-            max(high for _, high in ranges),
-            mid=output.mid,
-            scale_mm=output.scale_mm,
-            headroom=output.headroom,
+        heights = {tile: _filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles}
+        on_progress("write", 0, 1)
+        written = write_set(
+            composition, heights, lambda tile: folder / tile_file_name(stem, tile, output.format, several)
         )
-        written = []
-        for number, (tile, height_mm) in enumerate(zip(raster.tiles, heights, strict=True)):
-            on_progress("write", number, len(heights))
-            path = folder / tile_file_name(stem, tile, output.format, several)
-            written.append(
-                write_map(path, height_mm, calibration, map_metadata(composition, raster, tile, calibration))
-            )
-        on_progress("write", len(heights), len(heights))
+        on_progress("write", 1, 1)
     return written
+
+
+def write_set(
+    composition: Composition,
+    heights_mm: Mapping[int, np.ndarray],
+    path_of: Callable[[int], Path],
+    *,
+    own_scale: bool = False,
+    only: Collection[str] | None = None,
+    part: str | None = None,
+) -> list[WrittenMap]:
+    """Write the heights of all tiles, float32 (size_px, size_px), mm, in the recipe's format under one calibration.
+
+    Parameters
+    ----------
+    path_of : gives the file of a tile
+    own_scale : fit mid and scale to these heights, whatever the recipe says
+    only, part : what the files say they hold: names of layers (default: all), and what of the map it is
+
+    Raises
+    ------
+    CalibrationError, MapFileError : see `write_maps`
+    """
+    output, raster = composition.recipe.output, composition.raster()
+    ranges = [range_mm(RowSource.of(one, raster.whole().shape)) for one in heights_mm.values()]
+    calibration = fit_calibration(
+        output.format,
+        output.unit,
+        min(low for low, _ in ranges),
+        max(high for _, high in ranges),
+        mid=None if own_scale else output.mid,
+        scale_mm=None if own_scale else output.scale_mm,
+        headroom=output.headroom,
+    )
+    return [
+        write_map(
+            path_of(tile),
+            height_mm,
+            calibration,
+            replace(map_metadata(composition, raster, tile, calibration, only), part=part),
+        )
+        for tile, height_mm in heights_mm.items()
+    ]
 
 
 def map_stem(composition: Composition) -> str:
@@ -221,17 +251,22 @@ def _filled(
     blocking: Blocking,
     on_progress: OnProgress,
 ) -> np.ndarray:
-    shape = raster.whole().shape
-    if room is None:
-        out = np.zeros(shape, np.float32)
-    else:
-        out = np.memmap(room / f"{tile}.heights", np.float32, "w+", shape=shape)
-    tiles: Sequence[int] = raster.tiles
-    before = tiles.index(tile)
-
-    def on_block(done: int, total: int) -> None:
-        on_progress("compose", before * total + done, len(tiles) * total)
-
+    out = empty_map(raster, room, f"{tile}")
+    on_block = block_progress(raster, tile, on_progress)
     correction = composition.seam_correction(raster.size_px)
     fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block, correction)
     return out
+
+
+def empty_map(raster: TileRaster, room: Path | None, name: str) -> np.ndarray:
+    """Room for the heights of a tile: in memory, or in a file of this name in the folder for temporary ones."""
+    shape = raster.whole().shape
+    if room is None:
+        return np.zeros(shape, np.float32)
+    return np.memmap(room / f"{name}.heights", np.float32, "w+", shape=shape)
+
+
+def block_progress(raster: TileRaster, tile: int, on_progress: OnProgress) -> Callable[[int, int], None]:
+    """Progress over the blocks of a tile as progress over all tiles."""
+    before, n_tiles = raster.tiles.index(tile), len(raster.tiles)
+    return lambda done, total: on_progress("compose", before * total + done, n_tiles * total)

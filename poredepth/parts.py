@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from poredepth.maps import HeightMap, map_metadata, map_stem, numbered, opened, room_for, seams_first
+from poredepth.maps import (
+    HeightMap,
+    block_progress,
+    empty_map,
+    map_stem,
+    numbered,
+    opened,
+    room_for,
+    seams_first,
+    write_set,
+)
 from poredepth.mix.blocks import TWO_THREADS, Blocking, Parts, fill_parts
-from poredepth.output import WrittenMap, fit_calibration, tile_file_name, write_map
-from poredepth.output.rows import RowSource, range_mm
+from poredepth.output import WrittenMap, tile_file_name
 from poredepth.patch.bands import BANDS
 from poredepth.pipeline import Composition, OnProgress, quiet
 from poredepth.raster.texels import TileRaster
@@ -82,37 +90,27 @@ def write_parts(
     ------
     CalibrationError, MapFileError : see `write_maps`
     """
-    output, raster, stem = composition.recipe.output, composition.raster(), stem or map_stem(composition)
+    format, raster, stem = composition.recipe.output.format, composition.raster(), stem or map_stem(composition)
     folder = opened(folder)
     several = numbered(raster)
     names = part_names(composition, by)
     n_made = len(composition.layers) if by == "layers" else len(BANDS)  # what comes after them is that along seams
-    own_scale = output.format != "exr-float"
     seams_first(composition, raster, on_progress)
     written: list[WrittenMap] = []
     with room_for(raster, folder, len(names)) as room:
         heights = {tile: _filled(composition, raster, tile, by, room, blocking, on_progress) for tile in raster.tiles}
         for number, name in enumerate(names):
             on_progress("write", number, len(names))
-            tiles = {tile: parts[name] for tile, parts in heights.items()}
-            ranges = [range_mm(RowSource.of(one, raster.whole().shape)) for one in tiles.values()]
-            calibration = fit_calibration(
-                output.format,
-                output.unit,
-                min(low for low, _ in ranges),
-                max(high for _, high in ranges),
-                mid=None if own_scale else output.mid,
-                scale_mm=None if own_scale else output.scale_mm,
-                headroom=output.headroom,
+            seams = number == n_made
+            part_stem = f"{stem}.{SEAMS if seams else _slug(name, number, by)}"
+            written += write_set(
+                composition,
+                {tile: parts[name] for tile, parts in heights.items()},
+                lambda tile, part_stem=part_stem: folder / tile_file_name(part_stem, tile, format, several),
+                own_scale=format != "exr-float",
+                only=None if seams or by == "bands" else (name,),
+                part=SEAMS if seams else f"{by.removesuffix('s')} {name}",
             )
-            for tile, height_mm in tiles.items():
-                seams = number == n_made
-                slug = SEAMS if seams else _slug(name, number, by)
-                path = folder / tile_file_name(f"{stem}.{slug}", tile, output.format, several)
-                only = None if seams or by == "bands" else (name,)
-                metadata = map_metadata(composition, raster, tile, calibration, only=only)
-                metadata = replace(metadata, part=SEAMS if seams else f"{by.removesuffix('s')} {name}")
-                written.append(write_map(path, height_mm, calibration, metadata))
         on_progress("write", len(names), len(names))
     return written
 
@@ -143,18 +141,9 @@ def _filled(
     blocking: Blocking,
     on_progress: OnProgress,
 ) -> Mapping[str, np.ndarray]:
-    shape = raster.whole().shape
-    out, names = {}, part_names(composition, by)
-    for number, name in enumerate(names):
-        if room is None:
-            out[name] = np.zeros(shape, np.float32)
-        else:
-            out[name] = np.memmap(room / f"{tile}.{number}.heights", np.float32, "w+", shape=shape)
-    before = raster.tiles.index(tile)
-
-    def on_block(done: int, total: int) -> None:
-        on_progress("compose", before * total + done, len(raster.tiles) * total)
-
+    names = part_names(composition, by)
+    out = {name: empty_map(raster, room, f"{tile}.{number}") for number, name in enumerate(names)}
+    on_block = block_progress(raster, tile, on_progress)
     fill_parts(composition.layers, composition.ground, raster, tile, by, out, blocking, on_block)
     correction = composition.seam_correction(raster.size_px)
     if correction is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from threading import Lock
+from typing import Any
 
 import numpy as np
 
@@ -40,6 +41,24 @@ class LowPassed:
     sq_mm: PerBand = (0.0, 0.0, 0.0)
 
 
+class Once:
+    """What is worked out once, by the first thread that asks for it."""
+
+    def __init__(self, make: Callable[[], Any]):
+        self._make, self._made, self._lock = make, None, Lock()
+
+    @property
+    def is_made(self) -> bool:
+        return self._make is None
+
+    @property
+    def made(self) -> Any:
+        with self._lock:
+            if self._make is not None:
+                self._made, self._make = self._make(), None
+            return self._made
+
+
 class LayerBands:
     """A layer whole, and by bands.
 
@@ -51,7 +70,7 @@ class LayerBands:
     ----------
     whole : the layer as it is
     mean_mm : mean height of what it shows, mm
-    fade : for each band, pictures 0 to 1 that the heights in the others are multiplied by already; None: 1 everywhere
+    fades : whether the layer fades by pictures of its own
     """
 
     def __init__(
@@ -59,18 +78,28 @@ class LayerBands:
         whole: Relief,
         make_low: Callable[[], LowPassed],
         mean_mm: float = 0.0,
-        fade: Sequence[Pictures] | None = None,
+        make_fade: Callable[[], Sequence[Pictures]] | None = None,
     ):
-        self.whole, self.mean_mm, self.fade = whole, mean_mm, fade
-        self._make_low, self._low, self._lock = make_low, None, Lock()
+        self.whole, self.mean_mm = whole, mean_mm
+        self._low, self._fade = Once(make_low), None if make_fade is None else Once(make_fade)
 
     @property
     def low(self) -> LowPassed:
-        """The low passes; worked out once, by the first thread that asks."""
-        with self._lock:
-            if self._low is None:
-                self._low = self._make_low()
-            return self._low
+        return self._low.made
+
+    @property
+    def fades(self) -> bool:
+        return self._fade is not None
+
+    @property
+    def fade(self) -> Sequence[Pictures]:
+        """For each band, pictures 0 to 1 that the heights in the others are multiplied by already."""
+        return self._fade.made
+
+    @property
+    def is_split(self) -> bool:
+        """Whether the low passes have been worked out."""
+        return self._low.is_made
 
     def split(self) -> None:
         """Work out the low passes now, before blocks ask for them."""
@@ -83,7 +112,8 @@ class LayerBands:
             of = self.low
             return LowPassed(Relief(prints, of.fine.pictures), Relief(prints, of.coarse.pictures), of.sq_mm)
 
-        return LayerBands(Relief(prints, self.whole.pictures), low, self.mean_mm, self.fade)
+        make_fade = None if self._fade is None else lambda: self.fade
+        return LayerBands(Relief(prints, self.whole.pictures), low, self.mean_mm, make_fade)
 
     @property
     def sq_mm(self) -> PerBand:

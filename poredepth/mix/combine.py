@@ -253,7 +253,7 @@ class _Laid:
         if gains[band] is None:
             return Share(self._shown(band), None)
         writer = self._writer(bands, gains)
-        if self.layer.bands.fade is None:
+        if not self.layer.bands.fades:
             return Share(self.presence[band], writer)
         own = self._own(band)
 
@@ -266,7 +266,7 @@ class _Laid:
 
     def _shown(self, band: int) -> np.ndarray:
         """Presence, with the fade of the layer's own picture."""
-        return self.presence[band] * self._own(band) if self.layer.bands.fade is not None else self.presence[band]
+        return self.presence[band] * self._own(band) if self.layer.bands.fades else self.presence[band]
 
     def _own(self, band: int) -> np.ndarray:
         key = f"fade {id(self.layer.bands.fade[band])}"  # bands may share one

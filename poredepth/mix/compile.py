@@ -234,7 +234,6 @@ def _registered(
         bands,
         in_uv=False,
         **_laid(spec, factors, joining, _regions(spec, ground, joining)),
-        weight=cut.weight,
         registration=found,
     )
 
@@ -265,17 +264,18 @@ class _Piece:
             sq_mm = (0.0, *(float(part[self.inside].std(dtype=float)) for part in parts[1:]))
             return LowPassed(Relief(prints, pictures(middle + coarse)), Relief(prints, pictures(coarse)), sq_mm)
 
-        own = self.fade(self.feather_mm)
         if even or joining.rule.kind == "add":
-            whole = Relief(prints, pictures(cut.height_mm))
-            fade = [pictures(cut.weight)] * len(BANDS)
-            return LayerBands(whole, lambda: low(self._parts(joining.cutoffs), [own] * len(BANDS)), fade=fade)
-        least_mm = wavelengths_mm(joining.cutoffs)[:-1]
-        fades = [*(self.fade(max(self.feather_mm, width_mm)) for width_mm in least_mm), own]
+            return LayerBands(
+                Relief(prints, pictures(cut.height_mm)),
+                lambda: low(self._parts(joining.cutoffs), [self.fade(self.feather_mm)] * len(BANDS)),
+                make_fade=lambda: [pictures(cut.weight)] * len(BANDS),
+            )
+        least_mm = (*wavelengths_mm(joining.cutoffs)[:-1], 0.0)
+        fades = [self.fade(max(self.feather_mm, width_mm)) for width_mm in least_mm]
         parts = self._parts(joining.cutoffs)
         whole = Relief(prints, pictures(sum(cut.of(part * fade) for part, fade in zip(parts, fades, strict=True))))
         made = low(parts, fades)
-        return LayerBands(whole, lambda: made, fade=[pictures(cut.of(fade)) for fade in fades])
+        return LayerBands(whole, lambda: made, make_fade=lambda: [pictures(cut.of(fade)) for fade in fades])
 
     def _parts(self, cutoffs: Cutoffs) -> tuple[np.ndarray, ...]:
         lows = [

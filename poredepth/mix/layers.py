@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from poredepth.mix.bands import LayerBands, PerBand
 from poredepth.mix.edges import Edges
 from poredepth.mix.thinning import Thinning
@@ -34,8 +32,6 @@ class CompiledLayer:
     rule : how it joins the layers below
     thins : where it thins out
     gain_factor : factor on the gain that varies over the skin
-    weight : float32 (rows, cols), 0 to 1, of a layer that fades by its own picture: the fade of its fine band, pixel by
-        pixel; its heights are multiplied by it; None: the layer is whole wherever it is
     registration : what tie points say of a registered layer
     """
 
@@ -48,7 +44,6 @@ class CompiledLayer:
     rule: Rule = Rule()
     thins: Thinning | None = None
     gain_factor: Factor | None = None
-    weight: np.ndarray | None = None
     registration: Registration | None = None
 
     @property

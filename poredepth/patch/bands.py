@@ -16,9 +16,7 @@ import scipy.fft
 from poredepth.errors import PatchError
 from poredepth.patch.regression import Ellipse, local_planes
 from poredepth.patch.types import HeightPatch, check_all_finite, check_finite_number, check_positive
-
-#: Names of the bands, coarse to fine.
-BANDS = ("coarse", "middle", "fine")
+from poredepth.recipe.rules import BANDS
 
 #: Standard deviation of the Gaussian that passes half of a wave as long as the cutoff (ISO 16610-61), per cutoff.
 SIGMA_PER_CUTOFF = math.sqrt(math.log(2) / 2) / math.pi

@@ -28,19 +28,18 @@ from functools import cached_property
 
 import numpy as np
 
+from poredepth.patch.bands import SIGMA_PER_CUTOFF
 from poredepth.patch.levels import mixing
 from poredepth.patch.types import check_positive
 from poredepth.placement.prints import Prints
-from poredepth.raster import kernels, low_pass_kernels
+from poredepth.raster import low_pass_kernels
 from poredepth.raster.evaluate import Pictures, add_prints
 from poredepth.raster.low_pass_grids import GridPicture, Grids, Metric, SourceTexels, grids_for
 from poredepth.raster.low_pass_pictures import PackedGrids, flat_pieces
+from poredepth.raster.texels import fill_gutter, overlaps, own_texels
 from poredepth.raster.window import Window, row_blocks
 from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import Surface
-
-#: Sigma of the Gaussian in cutoffs: half of a wave of the cutoff's length passes, sqrt(ln 2 / 2) / pi.
-SIGMA_RATIO = 0.187390625
 
 #: Texels of a grid worked on at once, so that the memory is bounded; about 60 bytes each.
 BLOCK_TEXELS = 1 << 18
@@ -88,7 +87,7 @@ def low_passed_map(
     PatchError : a cutoff that is not above 0
     """
     check_positive("low pass", "cutoff_mm", cutoff_mm, " (mm along the skin)")
-    sigma_mm = SIGMA_RATIO * float(cutoff_mm)
+    sigma_mm = SIGMA_PER_CUTOFF * float(cutoff_mm)
     metric, texels = Metric.of(surface), SourceTexels.of(prints, pictures)
     grids = grids_for(surface, metric, texels, sigma_mm)
     work = _Work(surface, _Source(prints, pictures, texels), metric, grids, sigma_mm)
@@ -127,13 +126,6 @@ class _Work:
         return np.nan_to_num(self.metric.stretch_mm.prod(axis=1) * step**2).astype(np.float32)
 
     @cached_property
-    def rank(self) -> np.ndarray:
-        """Lowest file face first: which triangle wins where a piece overlaps itself."""
-        rank = np.empty(self.surface.n_triangles, np.int32)
-        rank[np.argsort(self.surface.tri_face, kind="stable")] = np.arange(self.surface.n_triangles)
-        return rank
-
-    @cached_property
     def members(self) -> list[np.ndarray]:
         """Triangles that hold texels, int32, of each piece."""
         usable = np.flatnonzero(np.isfinite(self.grids.affine).all(axis=(1, 2)) & (self.grids.piece >= 0))
@@ -150,8 +142,8 @@ class _Work:
 
     def make_shared(self) -> None:
         """Make once, before threads start, what all blocks share."""
-        _ = self.surface.adjacency, self.surface.flat_mm, self.surface.corner_mm
-        _ = self.texel_mm2, self.rank, self.members, self.borders
+        _ = self.surface.adjacency, self.surface.flat_mm, self.surface.corner_mm, self.surface.face_rank
+        _ = self.texel_mm2, self.members, self.borders
 
     def picture_mm(self, picture: GridPicture, block_texels: int, run: Callable[..., Iterable]) -> np.ndarray:
         """Low-passed heights of a picture, float32 (rows, cols); their mean where there is no skin."""
@@ -160,8 +152,8 @@ class _Work:
         triangles, borders = self.members[picture.piece], self.borders[picture.piece]
         corner_px = self.grids.corner_px
         triangles = _touching(triangles, corner_px[triangles], self._around(picture.piece, window))
-        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1)
-        borders = _touching(borders, ends, self._around(picture.piece, window), self.grids.gutter_px[picture.piece] + 1)
+        gutter_px = self.grids.gutter_px[picture.piece]
+        borders = _touching(borders, self._ends_px(borders), self._around(picture.piece, window), gutter_px + 1)
 
         def fill(block: Window) -> None:
             rows = slice(block.row_px - window.row_px, block.row_px - window.row_px + block.n_rows)
@@ -212,24 +204,20 @@ class _Work:
 
     def _skin(self, piece: int, triangles: np.ndarray, borders: np.ndarray, window: Window):
         """Skin points of a window of a piece's grid, and the borders gutter texels were walked over."""
-        corner_px, affine = self.grids.corner_px, self.grids.affine
-        owner, near_edge = np.full(window.shape, -1, np.int32), np.full(window.shape, -1, np.int32)
-        barycentric = np.zeros((*window.shape, 3), np.float32)
+        surface, corner_px, affine = self.surface, self.grids.corner_px, self.grids.affine
         here = _touching(triangles, corner_px[triangles], window).astype(np.int32)
-        kernels.own_texels(corner_px, affine, here, self.rank, window.row_px, window.col_px, owner, barycentric)
+        owner, barycentric = own_texels(surface, corner_px, affine, here, window)
         gutter = int(self.grids.gutter_px[piece])
-        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1)
-        borders = _touching(borders, ends, window, gutter + 1.0)
-        ends = np.stack([corner_px[borders[:, 0], (borders[:, 1] + k) % 3] for k in (1, 2)], axis=1).reshape(-1, 4)
-        near_d2 = np.full(window.shape, np.nextafter(np.float32(gutter**2), np.float32(np.inf)), np.float32)
-        kernels.nearest_border(ends, float(gutter), window.row_px, window.col_px, owner, near_d2, near_edge)
+        borders = _touching(borders, self._ends_px(borders), window, gutter + 1.0)
         border_triangle = np.ascontiguousarray(borders[:, 0], np.int32)
-        adjacency = self.surface.adjacency
-        kernels.fill_gutter(
-            near_edge, border_triangle, affine, window.row_px, window.col_px, self.surface.flat_mm, adjacency.triangle,
-            adjacency.edge, owner, barycentric,
-        )  # fmt: skip
+        ends_px = self._ends_px(borders).reshape(-1, 4)
+        near_edge = fill_gutter(surface, affine, ends_px, border_triangle, gutter, window, owner, barycentric)
         return owner, barycentric, near_edge, border_triangle
+
+    def _ends_px(self, borders: np.ndarray) -> np.ndarray:
+        """Ends of border edges, float64 (n, 2, 2), in texels of their piece's grid."""
+        triangle, edge = borders.T
+        return np.stack([self.grids.corner_px[triangle, (edge + k) % 3] for k in (1, 2)], axis=1)
 
     def _reading(self, piece: int, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Footprint in UV to read the source with, float32 (n_triangles, 3), the same in mm everywhere, and what that
@@ -287,6 +275,4 @@ def _by_piece(rows: np.ndarray, piece: np.ndarray, n_pieces: int) -> list[np.nda
 
 def _touching(rows: np.ndarray, points_px: np.ndarray, window: Window, margin_px: float = 1.0) -> np.ndarray:
     """Of rows (n, ...) those whose points (n, k, 2) have a bounding box that may touch a window."""
-    start = np.array([window.col_px, window.row_px]) - margin_px
-    stop = np.array([window.col_px + window.n_cols, window.row_px + window.n_rows]) + margin_px
-    return rows[((points_px.max(axis=1) >= start) & (points_px.min(axis=1) <= stop)).all(axis=1)]
+    return rows[overlaps(points_px.min(axis=1), points_px.max(axis=1), window, margin_px)]

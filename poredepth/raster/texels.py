@@ -95,12 +95,7 @@ class TileRaster:
         return np.isfinite(self._tile_view(self.tiles[0]).affine).all(axis=(1, 2))
 
     def _own(self, view: _TileView, candidates: np.ndarray, window: Window) -> tuple[np.ndarray, np.ndarray]:
-        owner = np.full(window.shape, -1, np.int32)
-        barycentric = np.zeros((*window.shape, 3), np.float32)
-        kernels.own_texels(
-            view.corner_px, view.affine, candidates, self._rank, window.row_px, window.col_px, owner, barycentric
-        )
-        return owner, barycentric
+        return own_texels(self.surface, view.corner_px, view.affine, candidates, window)
 
     def _fill_gutter(
         self,
@@ -111,31 +106,8 @@ class TileRaster:
         owner: np.ndarray,
         barycentric: np.ndarray,
     ) -> None:
-        adjacency = self.surface.adjacency
-        near_d2 = np.full(window.shape, np.nextafter(np.float32(reach_px**2), np.float32(np.inf)), np.float32)
-        near_edge = np.full(window.shape, -1, np.int32)
-        kernels.nearest_border(
-            view.border_px[borders], float(reach_px), window.row_px, window.col_px, owner, near_d2, near_edge
-        )
-        kernels.fill_gutter(
-            near_edge,
-            view.border_triangle[borders],
-            view.affine,
-            window.row_px,
-            window.col_px,
-            self.surface.flat_mm,
-            adjacency.triangle,
-            adjacency.edge,
-            owner,
-            barycentric,
-        )
-
-    @cached_property
-    def _rank(self) -> np.ndarray:
-        """Lowest file face first: which triangle wins where charts overlap."""
-        rank = np.empty(self.surface.n_triangles, np.int32)
-        rank[np.argsort(self.surface.tri_face, kind="stable")] = np.arange(self.surface.n_triangles)
-        return rank
+        border_px, border_triangle = view.border_px[borders], view.border_triangle[borders]
+        fill_gutter(self.surface, view.affine, border_px, border_triangle, reach_px, window, owner, barycentric)
 
     def _tile_view(self, tile: int) -> _TileView:
         if tile not in self._views:
@@ -145,6 +117,58 @@ class TileRaster:
     @cached_property
     def _views(self) -> dict[int, _TileView]:
         return {}
+
+
+def own_texels(
+    surface: Surface, corner_px: np.ndarray, affine: np.ndarray, candidates: np.ndarray, window: Window
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which triangle each texel of a window lies in, int32 (rows, cols), -1: none; and where, float32 (rows, cols, 3).
+
+    Parameters
+    ----------
+    corner_px, affine, candidates : see `kernels.own_texels`
+    """
+    owner = np.full(window.shape, -1, np.int32)
+    barycentric = np.zeros((*window.shape, 3), np.float32)
+    kernels.own_texels(
+        corner_px, affine, candidates, surface.face_rank, window.row_px, window.col_px, owner, barycentric
+    )
+    return owner, barycentric
+
+
+def fill_gutter(  # noqa: PLR0913  (what is walked over, how far, and what is filled)
+    surface: Surface,
+    affine: np.ndarray,
+    border_px: np.ndarray,
+    border_triangle: np.ndarray,
+    reach_px: int,
+    window: Window,
+    owner: np.ndarray,
+    barycentric: np.ndarray,
+) -> np.ndarray:
+    """Give texels up to ``reach_px`` beyond borders the skin straight on, in place; which border, int32 (rows, cols).
+
+    Parameters
+    ----------
+    affine, border_px, border_triangle, owner, barycentric : see `kernels.nearest_border` and `kernels.fill_gutter`
+    """
+    near_d2 = np.full(window.shape, np.nextafter(np.float32(reach_px**2), np.float32(np.inf)), np.float32)
+    near_edge = np.full(window.shape, -1, np.int32)
+    kernels.nearest_border(border_px, float(reach_px), window.row_px, window.col_px, owner, near_d2, near_edge)
+    adjacency = surface.adjacency
+    kernels.fill_gutter(
+        near_edge,
+        border_triangle,
+        affine,
+        window.row_px,
+        window.col_px,
+        surface.flat_mm,
+        adjacency.triangle,
+        adjacency.edge,
+        owner,
+        barycentric,
+    )
+    return near_edge
 
 
 class _TileView:
@@ -173,8 +197,8 @@ class _TileView:
 
 def _touching(low_px, high_px, window: Window, margin_px: float, among: np.ndarray | None) -> np.ndarray:
     if among is None:
-        return np.flatnonzero(_overlaps(low_px, high_px, window, margin_px))
-    return among[_overlaps(low_px[among], high_px[among], window, margin_px)]
+        return np.flatnonzero(overlaps(low_px, high_px, window, margin_px))
+    return among[overlaps(low_px[among], high_px[among], window, margin_px)]
 
 
 def _small_blocks(view: _TileView, size_px: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int):
@@ -201,7 +225,8 @@ def _small_blocks(view: _TileView, size_px: int, row_px: np.ndarray, col_px: np.
                 waiting.append((Window(row, col, half, half), here[low & left], triangles, borders))
 
 
-def _overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:
+def overlaps(low_px: np.ndarray, high_px: np.ndarray, window: Window, margin_px: float) -> np.ndarray:
+    """bool (n,): boxes from ``low_px`` to ``high_px`` (n, 2), x right, y down, that come that near to a window."""
     start = np.array([window.col_px, window.row_px]) - margin_px
     stop = np.array([window.col_px + window.n_cols, window.row_px + window.n_rows]) + margin_px
     return ((high_px >= start) & (low_px <= stop)).all(axis=1)

@@ -67,13 +67,6 @@ class OutputSpec(Spec):
     )
 
     @property
-    def effective_mid(self) -> float:
-        """``mid``, or its default: 0 for float, 0.5 for 16-bit. A value, no unit."""
-        if self.mid is not None:
-            return self.mid
-        return 0.0 if self.format == "exr-float" else 0.5
-
-    @property
     def effective_gutter_px(self) -> int:
         """``gutter_px``, or its default max(4, size_px // 128). Pixels."""
         return max(4, self.size_px // 128) if self.gutter_px is None else self.gutter_px

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -158,26 +159,29 @@ def median_texel_mm(surface: Surface, size_px: int, weight: np.ndarray | None = 
     MeshError : nothing that counts has area in UV
     """
     texel_mm = np.sqrt(np.prod(singular_values_mm(surface), axis=1)) / size_px
-    median = weighted_median(texel_mm, surface.area_mm2 if weight is None else weight)
+    [median] = weighted_quantiles(texel_mm, surface.area_mm2 if weight is None else weight, (0.5,))
     if not np.isfinite(median):
         raise MeshError(f"{surface.label}: no face has area in UV; allowed: an unwrapped mesh; unwrap it first")
     return median
 
 
-def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    """The least value that half of the weight lies at or below; values that are not finite are left out.
+def weighted_quantiles(values: np.ndarray, weight: np.ndarray, shares: Sequence[float]) -> list[float]:
+    """For each share, the least value that so much of the weight lies at or below.
+
+    Values that are not finite are left out.
 
     Parameters
     ----------
-    values, weight : float (n,), weights 0 or more
+    values, weight : float (n,), weights 0 or more; shares : 0 to 1
 
     Returns
     -------
-    float; nan if nothing finite has a weight
+    floats; nan if nothing finite has a weight
     """
     counts = np.isfinite(values) & (weight > 0)
     if not counts.any():
-        return float("nan")
-    order = np.argsort(values[counts])
-    share = np.cumsum(weight[counts][order])
-    return float(values[counts][order][np.searchsorted(share, 0.5 * share[-1])])
+        return [float("nan")] * len(shares)
+    order = np.argsort(values[counts], kind="stable")
+    total = np.cumsum(weight[counts][order])
+    at = np.minimum(np.searchsorted(total, np.asarray(shares) * total[-1]), len(order) - 1)
+    return values[counts][order][at].tolist()

@@ -89,6 +89,13 @@ class Surface:
         return topology.connected_triangles(self.adjacency.triangle)
 
     @cached_property
+    def face_rank(self) -> np.ndarray:
+        """int32 (n_triangles,): place by file face; of triangles that overlap in UV, the lowest wins."""
+        rank = np.empty(self.n_triangles, np.int32)
+        rank[np.argsort(self.tri_face, kind="stable")] = np.arange(self.n_triangles)
+        return rank
+
+    @cached_property
     def corner_mm(self) -> np.ndarray:
         """float64 (n_triangles, 3, 3): corner positions, mm."""
         return self.position_mm[self.tri_vertex]

@@ -19,7 +19,7 @@ from poredepth.placement.ties import coordinates
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe.anatomy import LANDMARKS
 from poredepth.recipe.model_layers import LayerSpec
-from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm
+from poredepth.surface.metric import is_mirrored, median_texel_mm, singular_values_mm, weighted_quantiles
 from poredepth.surface.overlaps import chart_overlap
 from poredepth.surface.parts import ON_SKIN_MM
 from poredepth.surface.points import SkinPoints
@@ -92,15 +92,9 @@ def _uv_stretch(surface: Surface) -> str:
     ok = np.isfinite(values).all(axis=1) & (values[:, 1] > 0)
     area = surface.area_mm2[ok]
     ratio, density = values[ok, 0] / values[ok, 1], np.sqrt(np.prod(values[ok], axis=1))
-    low, high = _weighted(density, area, (0.05, 0.95))
-    return f"{_weighted(ratio, area, (0.95,))[0]:.2f} between the axes (95 %), {high / low:.2f} in density (5 to 95 %)"
-
-
-def _weighted(values: np.ndarray, weight: np.ndarray, shares: tuple[float, ...]) -> list[float]:
-    order = np.argsort(values)
-    total = np.cumsum(weight[order])
-    at = np.minimum(np.searchsorted(total, np.array(shares) * total[-1]), len(order) - 1)
-    return [float(x) for x in values[order][at]]
+    low, high = weighted_quantiles(density, area, (0.05, 0.95))
+    [uneven] = weighted_quantiles(ratio, area, (0.95,))
+    return f"{uneven:.2f} between the axes (95 %), {high / low:.2f} in density (5 to 95 %)"
 
 
 def landmark_facts(surface: Surface, landmarks: Mapping[str, Sequence[float]]) -> list[Row]:
@@ -154,7 +148,7 @@ def _laid(layer, spec, surface: Surface) -> str:
     asked = min(spec.along_ratio, spec.across_ratio) / max(spec.along_ratio, spec.across_ratio)
     values = stretch(prints, surface.flat_mm) / (prints.zoom[:, None] * [1.0, asked])
     area = visible_area_mm2(prints, surface.area_mm2)
-    low, high = _weighted(values[:, 1], area, (0.005,))[0], _weighted(values[:, 0], area, (0.995,))[0]
+    low, high = weighted_quantiles(values[:, 1], area, (0.005,))[0], weighted_quantiles(values[:, 0], area, (0.995,))[0]
     stretched = f"stretch {low:.2f} to {high:.2f} (99 % of what is seen)"
     if layer.registration is not None:
         found = layer.registration

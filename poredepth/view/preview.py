@@ -20,7 +20,7 @@ from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import Window, row_blocks
 from poredepth.recipe.model import Recipe
 from poredepth.recipe.words import names_text, suggest
-from poredepth.surface.metric import mm_per_uv
+from poredepth.surface.metric import mm_per_uv, weighted_quantiles
 from poredepth.surface.points import barycentric_lattice
 from poredepth.surface.regions import RegionField, region_triangles, region_weight
 from poredepth.surface.skin import Surface
@@ -260,18 +260,12 @@ def _heart_uv(middle_uv: np.ndarray, area_mm2: np.ndarray, reach_uv: float) -> n
 
     The medians of u and v may meet in the hollow of a bent region, or in another tile.
     """
-    heart_uv = np.array([_weighted_median(middle_uv[:, k], area_mm2) for k in (0, 1)])
+    heart_uv = np.array([weighted_quantiles(middle_uv[:, k], area_mm2, (0.5,))[0] for k in (0, 1)])
     away = np.abs(middle_uv - heart_uv).max(axis=1)
     same_tile = (np.floor(middle_uv) == np.floor(heart_uv)).all(axis=1)
     if (same_tile & (away < reach_uv)).any():
         return heart_uv
     return middle_uv[np.argmin(away)]
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    order = np.argsort(values, kind="stable")
-    share = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(share, 0.5 * share[-1])]])
 
 
 def _span(heart: float, low: float, high: float, map_size_px: int, size_px: int) -> tuple[int, int]:

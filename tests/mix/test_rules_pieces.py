@@ -92,9 +92,9 @@ def test_a_map_is_low_passed_only_if_something_asks_for_its_bands(thin, splits):
     ]
     maps = {"form": {1001: np.full((64, 64), -0.3, np.float32)}}
     c = composed_of(flat_mesh(), "mm", {"relief": relief_patch()}, layers, maps=maps, output={"size_px": 64})
-    made = c.layers[0].bands._low is not None
+    made = c.layers[0].bands.is_split
     found = compose(c)[1001].height_mm
-    assert made == splits == (c.layers[0].bands._low is not None)
+    assert made == splits == (c.layers[0].bands.is_split)
     assert (np.ptp(found) < 1e-6) == (not splits)
 
 

@@ -28,13 +28,16 @@ from poredepth.patch.levels import build_levels
 from poredepth.placement.mapped import map_prints
 from poredepth.raster import low_pass_grids
 from poredepth.raster.evaluate import pack_pictures
-from poredepth.raster.low_pass import SIGMA_RATIO, low_passed_map
+from poredepth.raster.low_pass import low_passed_map
 from poredepth.surface.points import SkinPoints, random_skin_points
 from poredepth.surface.seams import seam_edges
 from poredepth.surface.skin import load_surface, surface_from_mesh
 
 HEAD = Path(__file__).resolve().parents[2] / "demo_data" / "head.obj"
 GAIN = {1.0: 0.5, 2.0: 0.5**0.25, 0.5: 0.0625}
+
+#: Sigma of the standard's Gaussian in cutoffs, sqrt(ln 2 / 2) / pi (ISO 16610-61; value as other libraries have it).
+SIGMA_RATIO = 0.187390625
 
 
 def _gains(got, waves):
