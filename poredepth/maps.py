@@ -208,6 +208,7 @@ def _patch_record(recipe: Recipe, patch: HeightPatch) -> PatchRecord:
         "source": origin.source,
         "licence": origin.licence,
         "consent": origin.consent,
+        "history": origin.history or None,
     }
     return PatchRecord(patch.name, **{key: value for key, value in known.items() if value is not None})
 

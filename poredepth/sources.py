@@ -33,10 +33,13 @@ def load_patches(recipe: Recipe, given: Mapping[str, HeightPatch]) -> dict[str, 
             zero=spec.zero,
             invert=spec.invert,
             lay_deg=spec.lay_deg,
+            periodic=spec.periodic,
             mask=recipe.path(spec.mask) if spec.mask is not None else None,
             source=spec.source,
             licence=spec.licence,
             consent=spec.consent,
+            history=spec.history,
+            sha256=spec.sha256,
         )
         for name, spec in recipe.patches.items()
         if name in used and name not in given

@@ -211,7 +211,7 @@ def test_u_exactly_one_stays_in_its_tile():
 
 def test_a_patch_that_does_not_tile_is_refused_by_scatter():
     patch = HeightPatch("scan", np.random.default_rng(0).normal(0, 0.01, (50, 50)), 0.1, periodic=False)
-    with pytest.raises(PatchError, match="layer 'scatter scan 9.0': patch 'scan' does not tile; allowed for scatter"):
+    with pytest.raises(PatchError, match=r"patch 'scan' does not tile \(periodic: false\); allowed for scatter"):
         composed_of(flat_mesh(), "mm", {"scan": patch}, [scatter_layer("scan", 9.0)])
 
 

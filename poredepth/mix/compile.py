@@ -94,10 +94,10 @@ def compile_patch_layer(
         return _registered(spec, used[0], factors, ground, joining, triangles, key)
     for patch in used:
         if not patch.periodic:
-            why = " (it has an alpha channel or a mask)" if patch.inside is not None else ""
+            why = "it has an alpha channel or a mask" if patch.inside is not None else "periodic: false"
             raise PatchError(
-                f"layer '{spec.name}': patch '{patch.name}' does not tile{why}; allowed for {spec.place}: a tileable "
-                "patch; a single piece is laid by place: registered"
+                f"layer '{spec.name}': patch '{patch.name}' does not tile ({why}); allowed for {spec.place}: a "
+                "tileable patch, as poredepth patch prepare makes; a single piece is laid by place: registered"
             )
     mean_mm = [float(patch.height_mm.mean(dtype=float)) for patch in used]
     about_mean = [

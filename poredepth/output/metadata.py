@@ -45,7 +45,12 @@ FIELDS: tuple[Field, ...] = (
     Field("size_px", "two integers", "px", "width, height"),
     Field("texel_um", "number or null", "um", "median size of a texel on the skin"),
     Field("gutter_px", "integer", "px", "how far the map continues beyond the borders of a chart"),
-    Field("patches", "list of objects", "", "patches used: name, file, sha256, source, licence, consent (strings)"),
+    Field(
+        "patches",
+        "list of objects",
+        "",
+        "patches used: name, file, sha256, source, licence, consent (text), history (list)",
+    ),
     Field("layers", "list of strings", "", "names of the layers, bottom to top"),
     Field("part", "string or null", "", "what of the map this is: layer NAME, band NAME or seams; null: all of it"),
 )
@@ -55,7 +60,10 @@ FIELD_NAMES = tuple(field.name for field in FIELDS)
 
 @dataclass(frozen=True)
 class PatchRecord:
-    """Where a patch came from and under which terms; an empty string means it was not stated."""
+    """Where a patch came from and under which terms; an empty string means it was not stated.
+
+    ``history`` says what was done to its picture, in order.
+    """
 
     name: str
     file: str = ""
@@ -63,6 +71,10 @@ class PatchRecord:
     source: str = ""
     licence: str = ""
     consent: str = ""
+    history: tuple[str, ...] = ()
+
+    def __post_init__(self):
+        _set(self, "history", tuple(str(step) for step in self.history))
 
 
 @dataclass(frozen=True)
@@ -149,7 +161,9 @@ class MapMetadata:
     def to_dict(self) -> dict:
         """Plain JSON types, every field, plus ``exact``: each number with a fraction as a decimal string."""
         plain = asdict(self)
-        plain.update(size_px=list(self.size_px), patches=[asdict(p) for p in self.patches], layers=list(self.layers))
+        plain.update(
+            size_px=list(self.size_px), patches=[_plain_record(p) for p in self.patches], layers=list(self.layers)
+        )
         plain["exact"] = {name: repr(found) for name, found in plain.items() if isinstance(found, float)}
         return plain
 
@@ -174,6 +188,10 @@ class MapMetadata:
             return cls(**known)
         except (TypeError, ValueError, KeyError, AttributeError) as error:
             raise MapFileError(f"metadata: a field has the wrong type ({error})") from error
+
+
+def _plain_record(record: PatchRecord) -> dict:
+    return {**asdict(record), "history": list(record.history)}
 
 
 def to_json(plain: Mapping) -> str:
@@ -209,7 +227,7 @@ def from_strings(strings: Mapping[str, str]) -> dict:
     return plain
 
 
-def _set(metadata: MapMetadata, name: str, found) -> None:
+def _set(metadata: MapMetadata | PatchRecord, name: str, found) -> None:
     object.__setattr__(metadata, name, found)
 
 

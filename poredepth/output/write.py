@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
-import shutil
 import struct
 import zlib
 from collections.abc import Callable, Iterator
@@ -17,6 +14,7 @@ import numpy as np
 import tifffile
 
 from poredepth.errors import MapFileError, PoredepthError
+from poredepth.files import part_files, put_in_place
 from poredepth.output import exr, png, tiff
 from poredepth.output.calibration import Calibration, decode, encode, tolerance_mm
 from poredepth.output.metadata import MapMetadata
@@ -96,11 +94,11 @@ def write_map(
     sidecar = sidecar_path(path)
     with _trouble(path, "cannot be written"):
         path.parent.mkdir(parents=True, exist_ok=True)
-        with _part_files(path, sidecar) as (part, sidecar_part):
+        with part_files(path, sidecar) as (part, sidecar_part):
             FORMAT_MODULES[calibration.format].write(part, source, calibration, metadata)
             write_sidecar(sidecar_part, metadata.to_dict())
             _check_read_back(path, part, sidecar_part, source, metadata)
-            _put_in_place([(part, path), (sidecar_part, sidecar)])
+            put_in_place([(part, path), (sidecar_part, sidecar)])
     return WrittenMap(path, sidecar, metadata)
 
 
@@ -225,50 +223,3 @@ def _trouble(path: Path, what: str) -> Iterator[None]:
     except _FILE_TROUBLE as error:
         reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
         raise MapFileError(f"{path}: {what}: {reason}") from error
-
-
-@contextmanager
-def _part_files(*targets: Path) -> Iterator[list[Path]]:
-    """Hidden names beside the targets; whatever is left under them at the end is removed."""
-    mark = f"{os.getpid()}-{secrets.token_hex(4)}"
-    parts = [target.with_name(f".{target.name}.{mark}.part") for target in targets]
-    try:
-        yield parts
-    finally:
-        for part in parts:
-            part.unlink(missing_ok=True)
-
-
-def _put_in_place(pairs: list[tuple[Path, Path]]) -> None:
-    """Rename every part onto its target; when one fails, the targets already renamed get their old content back."""
-    done: list[tuple[Path, Path | None]] = []
-    try:
-        for part, target in pairs:
-            old = _second_name(target)
-            done.append((target, old))
-            os.replace(part, target)
-    except BaseException:
-        failed, old = done.pop()
-        if old is not None:
-            old.unlink(missing_ok=True)
-        for target, old in reversed(done):
-            if old is None:
-                target.unlink(missing_ok=True)
-            else:
-                os.replace(old, target)
-        raise
-    for _, old in done:
-        if old is not None:
-            old.unlink(missing_ok=True)
-
-
-def _second_name(target: Path) -> Path | None:
-    """A second name for the file that is about to be replaced; None when there is none yet."""
-    if not target.exists():
-        return None
-    old = target.with_name(f".{target.name}.{os.getpid()}-{secrets.token_hex(4)}.old")
-    try:
-        os.link(target, old)
-    except OSError:
-        shutil.copy2(target, old)  # a file system without hard links
-    return old

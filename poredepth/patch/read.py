@@ -6,6 +6,7 @@ import hashlib
 import math
 import os
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from poredepth.patch.types import (
     MIN_SIDE_PX,
     CoarseHeightWarning,
     HeightPatch,
+    PatchChangedWarning,
     PatchOffsetWarning,
     PatchScaleWarning,
     Provenance,
@@ -98,6 +100,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     source: str | None = None,
     licence: str | None = None,
     consent: str | None = None,
+    history: Sequence[str] = (),
+    sha256: str | None = None,
 ) -> HeightPatch:
     """Read a height picture as a calibrated patch: height_mm = (value - zero) * height_um / 1000.
 
@@ -112,7 +116,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     lay_deg : float, degrees anticlockwise from +u, unsigned: the way the relief runs
     periodic : whether the picture continues over its borders; one with alpha or a mask does not
     mask : grey picture of the same size, white where the picture holds relief; with alpha, the lesser of both counts
-    source, licence, consent : str, kept as provenance
+    source, licence, consent, history : kept as provenance
+    sha256 : of the picture these numbers were made for; another picture is warned about
 
     Returns
     -------
@@ -126,6 +131,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     Warns
     -----
     CoarseHeightWarning, PatchOffsetWarning : 8-bit heights; a mean beyond 0.25 Sq, which would move the whole skin
+    PatchChangedWarning : a picture other than ``sha256`` says
     """
     path = Path(path)
     where = f"patch '{name}' ({path})"
@@ -146,7 +152,15 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     _warn_of_scale(where, texel_um, height_mm)
     inside = _inside(where, path, alpha, mask, values.shape)
     _warn_if_offset(where, height_mm if inside is None else height_mm[inside >= 0.5])
-    provenance = Provenance(source, licence, consent, str(path), _sha256_of(path))
+    found = sha256_of(path)
+    if sha256 is not None and sha256.lower() != found:
+        warnings.warn(
+            f"{where}: the picture was changed since its numbers were written (its SHA-256 is {found[:12]}..., stated is "
+            f"{sha256[:12]}...); check texel_um, height_um and zero, then state the new one or prepare it again",
+            PatchChangedWarning,
+            stacklevel=2,
+        )
+    provenance = Provenance(source, licence, consent, str(path), found, tuple(history))
     tiles = bool(periodic) and inside is None
     return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), tiles, lay_deg, provenance, inside)
 
@@ -192,7 +206,8 @@ def head_of(path: Path) -> bytes:
         raise PatchError(f"{path}: cannot be read ({error}); allowed is a readable file, not a folder") from error
 
 
-def _sha256_of(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, hexadecimal."""
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

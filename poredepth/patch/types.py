@@ -21,6 +21,10 @@ class PatchScaleWarning(PoredepthWarning):
     """The patch is of a size that skin does not have, as by a number in another unit."""
 
 
+class PatchChangedWarning(PoredepthWarning):
+    """The picture is not the one its patch file was written for."""
+
+
 class PatchOffsetWarning(PoredepthWarning):
     """The patch has a mean height of its own, which would lift or sink the whole skin."""
 
@@ -30,7 +34,7 @@ class Provenance:
     """Where a patch came from; every field may be unknown (None).
 
     ``source`` who or what made it, ``licence`` under which terms, ``consent`` of the person shown, ``file`` the path it
-    was read from, ``sha256`` of that file's bytes (hexadecimal).
+    was read from, ``sha256`` of that file's bytes (hexadecimal), ``history`` what was done to the picture, in order.
     """
 
     source: str | None = None
@@ -38,6 +42,7 @@ class Provenance:
     consent: str | None = None
     file: str | None = None
     sha256: str | None = None
+    history: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,6 +21,7 @@ from poredepth.recipe.rules import (
     gain_rules,
     layer_rules,
     order_of_cutoffs,
+    patch_rules,
     region_rules,
     thin_rules,
     vary_rules,
@@ -53,7 +54,7 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
     rules: dict[str, Rules | None] = {
         "directions": direction_rules,
         "regions": region_rules,
-        "patches": None,
+        "patches": patch_rules,
         "layers": layer_rules,
     }
     for key, part_rules in (("mesh", None), ("output", None), ("bands", bands_rules)):

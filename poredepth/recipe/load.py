@@ -23,6 +23,7 @@ from poredepth.recipe.landmarks import with_points
 from poredepth.recipe.model import Recipe
 from poredepth.recipe.model_bands import GAIN_TAGS, ThinSpec
 from poredepth.recipe.model_layers import LayerSpec
+from poredepth.recipe.patchfile import with_patch_files
 from poredepth.recipe.rules import MAP_ONLY, PATCH_ONLY, THIN_KEYS
 from poredepth.recipe.schema import schema_at
 from poredepth.recipe.source import YamlTree
@@ -143,8 +144,11 @@ def _check(data: Any, folder: Path, check_files: bool = True) -> tuple[Recipe | 
         return None, [Finding((), "a head file, which holds no layers", allowed)]
     data, misspelt = spelt_right(data)
     data, unknown = with_points(data)
+    data, beside = with_patch_files(data, folder) if check_files else (data, [])
     recipe, findings = _type_findings(data)
-    findings += misspelt + unknown + check_findings(data) + (file_findings(data, folder) if check_files else [])
+    findings += (
+        misspelt + unknown + beside + check_findings(data) + (file_findings(data, folder) if check_files else [])
+    )
     if recipe is not None:
         recipe._folder = folder
     return recipe, findings

@@ -22,7 +22,7 @@ from poredepth.recipe.fields import (
     Text,
 )
 from poredepth.recipe.model_bands import Band, BandGain, CutoffsSpec, Gain, ThinSpec
-from poredepth.recipe.rules import BANDS, layer_rules, vary_rules
+from poredepth.recipe.rules import BANDS, layer_rules, patch_rules, vary_rules
 
 Place = Literal["scatter", "spread", "registered"]
 Axis = Literal["x", "y", "z"]
@@ -33,9 +33,15 @@ class PatchSpec(Spec):
     """A height picture with its calibration: height_um = (value - zero) * height_um, value in 0..1, white outward."""
 
     file: Text = Field(description="Height picture, relative to the recipe.")
-    texel_um: PositiveNumber = Field(description="Width of one pixel on the skin, micrometres. Above 0.")
-    height_um: PositiveNumber = Field(
-        description="Height of one full unit of the picture's value (black to white), micrometres. Above 0."
+    texel_um: PositiveNumber | None = Field(
+        None,
+        description="Width of one pixel on the skin, micrometres. Above 0. Required, but for a picture with a patch file "
+        "beside it (NAME.patch.yaml beside NAME.tif), whose values hold for all keys left out.",
+    )
+    height_um: PositiveNumber | None = Field(
+        None,
+        description="Height of one full unit of the picture's value (black to white), micrometres. Above 0. Required, "
+        "but for a picture with a patch file beside it.",
     )
     zero: Number = Field(0.5, description="Picture value that is no displacement.")
     invert: Switch = Field(False, description="true: black is outward. Default: white is outward.")
@@ -49,9 +55,21 @@ class PatchSpec(Spec):
         description="Direction of the relief in the picture, degrees, anticlockwise from its +u (to the right). "
         "It is turned onto the direction of the skin.",
     )
+    periodic: Switch = Field(
+        True, description="Whether the picture continues over its borders. false: for place registered only."
+    )
     source: Text | None = Field(None, description="Where the picture comes from. Kept with the map.")
     licence: Text | None = Field(None, description="Licence of the picture. Kept with the map.")
     consent: Text | None = Field(None, description="Consent of the person scanned. Kept with the map.")
+    history: list[Text] = Field([], description="What was done to the picture, in order. Kept with the map.")
+    sha256: Text | None = Field(
+        None, description="SHA-256 of the picture's bytes, hexadecimal: a picture that was changed since is told."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> PatchSpec:
+        self._keep(patch_rules)
+        return self
 
 
 class StopSpec(Spec):

@@ -103,6 +103,16 @@ def region_rules(data: Mapping[str, Any]) -> list[Broken]:
     return broken
 
 
+def patch_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of one patch, with what its patch file says put in."""
+    meanings = {
+        "texel_um": "a number above 0, in um: the width of one pixel on the skin",
+        "height_um": "a number above 0, in um: the height of one full unit of the picture's value",
+    }
+    beside = "; or a patch file beside the picture (NAME.patch.yaml), as poredepth patch makes"
+    return [_needs(key, allowed + beside) for key, allowed in meanings.items() if key not in data]
+
+
 def layer_rules(data: Mapping[str, Any]) -> list[Broken]:
     """Broken rules of one layer."""
     return _source_rules(data) + _smooth_rule(data)

@@ -5,8 +5,6 @@ The heights of a preview are bit for bit those of the written map: both come fro
 
 from __future__ import annotations
 
-import os
-import secrets
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import MapFileError, RegionError
+from poredepth.files import part_files, put_in_place
 from poredepth.mix.blocks import window_height_mm
 from poredepth.pipeline import Composition
 from poredepth.raster.texels import TileRaster
@@ -189,15 +188,12 @@ def save_png(image: np.ndarray, path: Path | str) -> Path:
     import imageio.v3 as iio  # only here: its start-up time is not for every run
 
     path = Path(path)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
+        with part_files(path) as [part]:
             with open(part, "wb") as file:
                 file.write(iio.imwrite("<bytes>", np.ascontiguousarray(image), extension=".png", compress_level=4))
-            os.replace(part, path)
-        finally:
-            part.unlink(missing_ok=True)
+            put_in_place([(part, path)])
     except OSError as error:
         raise MapFileError(
             f"{path}: cannot be written ({error.strerror or error}); allowed: a file in a folder you may write to; "

@@ -57,7 +57,9 @@ def test_calibration_fields():
     assert plain["scale_mm"] == 0.8 and plain["scale"] == 0.08 and plain["unit"] == "cm"  # 0.3 * 1.05 * 2 = 0.63
     assert plain["code_step_um"] == pytest.approx(800 / 65535, rel=1e-15)
     assert plain["size_px"] == [64, 48] and (plain["range_low_mm"], plain["range_high_mm"]) == (-0.2, 0.3)
-    assert plain["patches"][0] == dict(name="pores", file="", sha256="", source="", licence="CC0", consent="")
+    assert plain["patches"][0] == dict(
+        name="pores", file="", sha256="", source="", licence="CC0", consent="", history=[]
+    )
     assert plain["exact"]["mid"] == "0.5000076295109483" and float(plain["exact"]["mid"]) == 32768 / 65535
     assert not {"created", "date", "time"} & plain.keys()
 

@@ -51,7 +51,7 @@ BROKEN = [
     ("{mask: masks/cheek.png}", "{mask: masks/cheek.png, radius_mm: 3}"),
     ("nose, cheek]", "nose, cheek], feather_mm: 3"),
     ("subtract: [face, nose]", "subtract: [face]"),
-    ("height_um: 120, ", ""),
+    ("height_um: 120", "height_um: -120"),
     (", scale_mm: 2.0", ""),
     ("gain: 0.8", "gain: 0.8, print_mm: 9"),
     ("place: scatter", "place: anywhere"),
