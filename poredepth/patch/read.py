@@ -155,8 +155,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     found = sha256_of(path)
     if sha256 is not None and sha256.lower() != found:
         warnings.warn(
-            f"{where}: the picture was changed since its numbers were written (its SHA-256 is {found[:12]}..., stated is "
-            f"{sha256[:12]}...); check texel_um, height_um and zero, then state the new one or prepare it again",
+            f"{where}: the picture was changed since its numbers were written (its SHA-256 is {found[:12]}..., stated "
+            f"is {sha256[:12]}...); check texel_um, height_um and zero, then state the new one or prepare it again",
             PatchChangedWarning,
             stacklevel=2,
         )

@@ -95,8 +95,8 @@ def write_patch(
         if isinstance(error, MapFileError):
             raise
         raise MapFileError(
-            f"{path}: cannot be written ({error.strerror or error}); allowed: a file in a folder you may write to; check "
-            "the path and the space on the disk"
+            f"{path}: cannot be written ({error.strerror or error}); allowed: a file in a folder you may write to; "
+            "check the path and the space on the disk"
         ) from error
     return WrittenPatch(path, beside, format, height_um, zero)
 
@@ -117,8 +117,8 @@ def read_patch(path: str | os.PathLike, name: str | None = None) -> HeightPatch:
     beside = path if path.name.endswith(SUFFIX) else patch_file_of(path)
     if not beside.is_file():
         raise PatchError(
-            f"{path}: has no {beside.name} beside it, so its values have no meaning in mm; allowed: a patch as poredepth "
-            "patch makes; give its size and height, or prepare it"
+            f"{path}: has no {beside.name} beside it, so its values have no meaning in mm; allowed: a patch as "
+            "poredepth patch makes; give its size and height, or prepare it"
         )
     try:
         found = read_patch_file(beside)

@@ -35,8 +35,8 @@ class PatchSpec(Spec):
     file: Text = Field(description="Height picture, relative to the recipe.")
     texel_um: PositiveNumber | None = Field(
         None,
-        description="Width of one pixel on the skin, micrometres. Above 0. Required, but for a picture with a patch file "
-        "beside it (NAME.patch.yaml beside NAME.tif), whose values hold for all keys left out.",
+        description="Width of one pixel on the skin, micrometres. Above 0. Required, but for a picture with a patch "
+        "file beside it (NAME.patch.yaml beside NAME.tif), whose values hold for all keys left out.",
     )
     height_um: PositiveNumber | None = Field(
         None,

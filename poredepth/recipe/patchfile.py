@@ -1,7 +1,7 @@
 """The file beside a height picture that says what it is: ``cheek.patch.yaml`` beside ``cheek.tif``.
 
-It holds the calibration, the lay, source, licence and consent, and what was done to the picture.  A recipe's patch takes
-over what it leaves out; what both say must agree.
+It holds the calibration, the lay, source, licence and consent, and what was done to the picture.  A recipe's patch
+takes over what it leaves out; what both say must agree.
 """
 
 from __future__ import annotations

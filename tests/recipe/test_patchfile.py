@@ -58,10 +58,10 @@ def test_what_both_say_must_agree(folder):
     (folder / "r.yaml").write_text(said)
     assert load_recipe(folder / "r.yaml").patches["cheek"].texel_um == 12.5
     assert findings(folder, RECIPE.replace("cheek.tif}", "cheek.tif, texel_um: 20, licence: MIT}")) == [
-        "r.yaml:4:38: patches.cheek.texel_um: found 20, but cheek.patch.yaml says 12.5; allowed: one of the two (leave it "
-        "out here, or change it there)",
-        "r.yaml:4:51: patches.cheek.licence: found 'MIT', but cheek.patch.yaml says CC0; allowed: one of the two (leave "
+        "r.yaml:4:38: patches.cheek.texel_um: found 20, but cheek.patch.yaml says 12.5; allowed: one of the two (leave "
         "it out here, or change it there)",
+        "r.yaml:4:51: patches.cheek.licence: found 'MIT', but cheek.patch.yaml says CC0; allowed: one of the two "
+        "(leave it out here, or change it there)",
     ]
 
 
@@ -74,8 +74,8 @@ def test_without_it_the_calibration_is_asked_for(folder):
     (folder / "cheek.patch.yaml").unlink()
     beside = "; or a patch file beside the picture (NAME.patch.yaml), as poredepth patch makes"
     assert findings(folder, RECIPE) == [
-        "r.yaml:4:3: patches.cheek.height_um: missing; allowed: a number above 0, in um: the height of one full unit of "
-        "the picture's value" + beside,
+        "r.yaml:4:3: patches.cheek.height_um: missing; allowed: a number above 0, in um: the height of one full unit "
+        "of the picture's value" + beside,
         "r.yaml:4:3: patches.cheek.texel_um: missing; allowed: a number above 0, in um: the width of one pixel on the "
         "skin" + beside,
     ]
@@ -102,8 +102,8 @@ def test_its_mistakes_come_with_their_place_all_at_once(folder):
     assert lines[2] == "cheek.patch.yaml:8:9: source: found 7; allowed: text"
     (folder / "cheek.patch.yaml").write_text(PATCH_FILE.replace("height_um: 1000\n", ""))
     assert findings(folder, RECIPE) == [
-        "r.yaml:4:17: patches.cheek.file: found cheek.patch.yaml:1:1: height_um: missing; allowed: a number above 0, in "
-        "um; allowed: a right patch file beside it"
+        "r.yaml:4:17: patches.cheek.file: found cheek.patch.yaml:1:1: height_um: missing; allowed: a number above 0, "
+        "in um; allowed: a right patch file beside it"
     ]
 
 
@@ -116,8 +116,8 @@ def test_a_mask_in_the_recipe_wins_over_tiling(folder):
 def test_the_same_numbers_in_either_place_are_the_same_recipe(folder):
     first = recipe_hash(load_recipe(folder / "r.yaml"))
     said = (
-        "cheek.tif, texel_um: 12.5, height_um: 1000, zero: 0, lay_deg: 30, sha256: abcd, source: own scan, licence: CC0, "
-        "history: ['tilt taken off: 2.5 degrees']}"
+        "cheek.tif, texel_um: 12.5, height_um: 1000, zero: 0, lay_deg: 30, sha256: abcd, source: own scan, "
+        "licence: CC0, history: ['tilt taken off: 2.5 degrees']}"
     )
     (folder / "r.yaml").write_text(RECIPE.replace("cheek.tif}", said))
     assert recipe_hash(load_recipe(folder / "r.yaml")) == first
