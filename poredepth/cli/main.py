@@ -10,7 +10,7 @@ import warnings
 
 import typer
 
-from poredepth.cli import compose, demo, export, inspect, preview
+from poredepth.cli import compose, demo, export, inspect, patch, preview
 from poredepth.errors import PoredepthError, PoredepthWarning
 from poredepth.version import __version__
 
@@ -26,6 +26,7 @@ app = typer.Typer(
 )
 for command in (compose, preview, export, inspect, demo):
     app.command(name=command.NAME, help=command.HELP)(command.command)
+app.add_typer(patch.app)
 
 
 def _show_version(value: bool) -> None:

@@ -71,7 +71,7 @@ def write_patch(
         untouched, and nothing half-written is left
     """
     path = Path(path)
-    format = _format_for(path, format)
+    format = check_target(path, format)
     if patch.inside is not None:
         raise PatchError(
             f"patch '{patch.name}': has a mask; allowed to be written: one without; cut it to what is inside"
@@ -138,7 +138,11 @@ def round_height_um(least_um: float) -> int:
     return max(step, math.ceil(least_um / step - 1e-9) * step)
 
 
-def _format_for(path: Path, format: str | None) -> str:
+def check_target(path: Path, format: str | None = None) -> str:
+    """The format a picture of this name will have; PatchError if its ending or the format is none of ours.
+
+    To be asked before long work.
+    """
     suffix = path.suffix.lower()
     fits = [name for name, suffixes in FORMATS.items() if suffix in suffixes]
     if not fits:

@@ -1,0 +1,341 @@
+"""A height picture of skin made into a calibrated, level patch that tiles: every step in order, each with its line.
+
+Read, cut out, give it its real size and height, fill what is missing, take spikes and terraces out, make pixels square,
+take tilt and form off, turn the lay to +u, make it tile, put the mean at zero.  Steps that find nothing to do leave the
+heights as they are, bit for bit, and no line.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from poredepth.errors import PatchError, PoredepthWarning
+from poredepth.patch.clean.form import remove_form, suggest_form
+from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle
+from poredepth.patch.clean.spikes import remove_spikes
+from poredepth.patch.clean.terraces import find_terraces, smooth_terraces
+from poredepth.patch.intake.blocks import find_compression_blocks
+from poredepth.patch.intake.polarity import check_polarity
+from poredepth.patch.intake.raw import RawPicture, crop_px
+from poredepth.patch.intake.read import read_raw
+from poredepth.patch.intake.real_size import real_size
+from poredepth.patch.intake.square import are_square, resample_square
+from poredepth.patch.read import sha256_of
+from poredepth.patch.texture.direction import dominant_direction
+from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
+from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
+from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance, check_positive
+from poredepth.units import UM_PER_MM
+
+OnProgress = Callable[[str, int, int], None]
+
+FORMS = ("auto", "none", "tilt", "bend")
+#: Steps, as progress counts them.
+STEPS = ("read", "clean", "form", "turn", "tile", "measure")
+#: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
+LEAST_KEPT_RATIO = 0.25
+
+
+class PatchAdviceWarning(PoredepthWarning):
+    """The picture can be prepared, but something about it should be looked at."""
+
+
+@dataclass(frozen=True)
+class PrepareOptions:
+    """How a picture is prepared.
+
+    Attributes
+    ----------
+    texel_um : width of a pixel on the skin, um; width_mm : width of the whole picture on the skin, mm.  One of them, or
+        neither where the file says it
+    height_um : um, height of one full unit of the value (black to white); not with measured surfaces, which are in mm
+    sq_um : um, in place of height_um: the heights are scaled so that the finished patch has this Sq
+    invert : black is outward
+    colour : what to do with colour and with sRGB pictures: see `intake.read.read_raw`
+    crop_px : (x, y, width, height), pixels from the top left corner
+    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid
+    cutoff_mm : mm, wavelengths above are taken off too (areal Gaussian, ISO 16610-61)
+    keep_spikes, keep_terraces : leave these as they are
+    align : turn the lay to +u
+    tiling : "best", "smooth", "cut" or "none": see `tiling.make_tileable`
+    source, licence, consent : terms of the picture
+    """
+
+    texel_um: float | None = None
+    width_mm: float | None = None
+    height_um: float | None = None
+    sq_um: float | None = None
+    invert: bool = False
+    colour: Literal["refuse", "linear", "srgb"] = "refuse"
+    crop_px: tuple[int, int, int, int] | None = None
+    form: str = "auto"
+    cutoff_mm: float | None = None
+    keep_spikes: bool = False
+    keep_terraces: bool = False
+    align: bool = False
+    tiling: Literal["best", "smooth", "cut", "none"] = "best"
+    source: str | None = None
+    licence: str | None = None
+    consent: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A finished patch and what it is worth: its history is in ``patch.provenance``."""
+
+    patch: HeightPatch
+    texture: TextureParameters
+    border: TileBorder | None
+    blotch_ratio: float
+    advice: tuple[str, ...]
+
+
+@dataclass
+class _Work:
+    """Heights on their way, and what was done to them."""
+
+    where: str
+    height: np.ndarray
+    options: PrepareOptions
+    history: list[str] = field(default_factory=list)
+    advice: list[str] = field(default_factory=list)
+    texel_mm: float = 0.0
+
+    def did(self, line: str) -> None:
+        self.history.append(line)
+
+    def advise(self, line: str) -> None:
+        self.advice.append(line)
+        warnings.warn(f"{self.where}: {line}", PatchAdviceWarning, stacklevel=4)
+
+
+def prepare_patch(
+    path: str | os.PathLike,
+    options: PrepareOptions | None = None,
+    *,
+    name: str | None = None,
+    on_progress: OnProgress = lambda stage, done, total: None,
+) -> Prepared:
+    """Make a patch out of a height picture.
+
+    Parameters
+    ----------
+    path : PNG, TIFF, EXR, X3P or SDF
+    options : PrepareOptions
+    name : of the patch; default: the file's name without its ending
+    on_progress : called with a step of ``STEPS``, how much of it is done, and of how much
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    PatchError : the picture cannot be read or calibrated; what is missing is said
+
+    Warns
+    -----
+    PatchAdviceWarning : white seems to be inward, traces of lossy compression, a border that shows, blotches that would
+        show as repeats, a hole that is a smooth spot now
+    """
+    path, options = Path(path), options or PrepareOptions()
+    _check(path, options)
+    on_progress("read", 0, 1)
+    raw = read_raw(path, colour=options.colour)
+    work = _Work(str(path), raw.values, options)
+    pixel_mm, inside = _sized(raw, work)
+    per_unit_mm = _height_scale(raw, work)
+    on_progress("clean", 0, 1)
+    _clean(raw, work, inside)
+    work.height = np.ascontiguousarray(work.height, np.float32)
+    work.height *= np.float32(per_unit_mm)
+    _make_square(work, pixel_mm)
+    on_progress("form", 0, 1)
+    _take_form_off(work)
+    on_progress("turn", 0, 1)
+    lay_deg = _turn(work)
+    on_progress("tile", 0, 1)
+    tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
+    on_progress("measure", 0, 1)
+    _level(work)
+    blotches = blotch_ratio(work.height, work.texel_mm) if tiles else math.nan
+    texture = texture_parameters(work.height, work.texel_mm, periodic=tiles)
+    provenance = Provenance(
+        options.source, options.licence, options.consent, str(path), sha256_of(path), tuple(work.history)
+    )
+    patch = HeightPatch(name or path.name.split(".")[0], work.height, work.texel_mm, tiles, lay_deg, provenance)
+    return Prepared(patch, texture, border, blotches, tuple(work.advice))
+
+
+def _check(path: Path, options: PrepareOptions) -> None:
+    for key in ("texel_um", "width_mm", "height_um", "sq_um", "cutoff_mm"):
+        if getattr(options, key) is not None:
+            check_positive(str(path), key, getattr(options, key))
+    if options.form not in FORMS:
+        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}")
+
+
+def _sized(raw: RawPicture, work: _Work) -> tuple[tuple[float, float], np.ndarray | None]:
+    """Real size of a pixel, mm; the picture cut out."""
+    options = work.options
+    pixel_mm = real_size(raw, work.where, texel_um=options.texel_um, width_mm=options.width_mm)
+    work.history += [
+        f"read: {Path(work.where).name}, {raw.values.shape[1]} x {raw.values.shape[0]} pixels of "
+        f"{UM_PER_MM * pixel_mm[0]:.6g} x {UM_PER_MM * pixel_mm[1]:.6g} um",
+        *raw.notes,
+    ]
+    if options.crop_px is not None:
+        raw = crop_px(raw, options.crop_px, work.where)
+        work.did("cut out: " + "x {}, y {}, {} x {} pixels".format(*options.crop_px))
+    work.height = raw.values
+    return pixel_mm, raw.inside
+
+
+def _height_scale(raw: RawPicture, work: _Work) -> float:
+    """mm for one unit of the value, with its sign."""
+    options = work.options
+    given = [key for key in ("height_um", "sq_um") if getattr(options, key) is not None]
+    if raw.in_mm and options.height_um is not None:
+        raise PatchError(f"{work.where}: a measured surface has its heights in mm; allowed: no height_um; leave it out")
+    if not raw.in_mm and len(given) != 1:
+        found = "both height_um and sq_um" if given else "neither height_um nor sq_um"
+        raise PatchError(
+            f"{work.where}: found {found}; allowed is one of them: height_um, the height from black to white in "
+            "micrometres (1 unit of a float picture), where it is known; else sq_um, the root mean square height the "
+            "patch shall have (of skin without wrinkles 8 to 20, from memory)"
+        )
+    sign = -1.0 if options.invert else 1.0
+    if options.invert:
+        work.did("turned over: black was outward")
+    if raw.in_mm or options.height_um is None:
+        return sign
+    work.did(f"height: {options.height_um:g} um for one full unit of the value")
+    return sign * options.height_um / UM_PER_MM
+
+
+def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None) -> None:
+    """Gaps, spikes, terraces, traces of compression; heights still in units of the value."""
+    _cut_to_data(work, inside)
+    step = raw.code_step
+    blocks = find_compression_blocks(work.height)
+    if blocks is not None:
+        work.advise(
+            f"found traces of lossy compression in blocks of 8 x 8 pixels ({blocks:.2f} times the roughness on their "
+            "borders): they stay in the relief; use the picture before it was compressed"
+        )
+    work.height, holes = fill_holes(work.height)
+    if holes is not None:
+        work.did(f"holes filled: {holes.n_px} pixels ({holes.share:.2%}) in {holes.n_holes}")
+        if holes.shows:
+            work.advise(f"the largest hole is {holes.largest_px} pixels wide and will show as a smooth spot; crop it away")
+    if not work.options.keep_spikes:
+        work.height, spikes = remove_spikes(work.height)
+        if spikes is not None:
+            work.did(f"spikes taken out: {spikes.n_px} pixels")
+    if work.options.keep_terraces:
+        return
+    terraces = find_terraces(work.height, step)
+    if terraces is not None:
+        before = work.height
+        work.height = smooth_terraces(before, terraces)
+        moved = float(np.abs(work.height - before).max()) / terraces.step
+        work.did(f"terraces smoothed: {terraces.n_levels} levels, each texel moved by at most {moved:.2f} of a step")
+
+
+def _cut_to_data(work: _Work, inside: np.ndarray | None) -> None:
+    """Cut to the largest whole rectangle where a picture's border has no data."""
+    valid = np.isfinite(work.height)
+    if inside is not None:
+        valid &= inside >= 0.5
+        if not valid.all():
+            work.height = np.where(valid, work.height, np.float32(np.nan))
+    edges = (valid[0], valid[-1], valid[:, 0], valid[:, -1])
+    if all(edge.all() for edge in edges):
+        return
+    rows, cols = largest_full_rectangle(valid)
+    n_rows, n_cols = rows.stop - rows.start, cols.stop - cols.start
+    if min(n_rows, n_cols) < MIN_SIDE_PX or n_rows * n_cols < LEAST_KEPT_RATIO * valid.size:
+        return  # holes reach the border here and there: they are filled
+    work.height = work.height[rows, cols]
+    work.did(f"cut to where there is data: x {cols.start}, y {rows.start}, {n_cols} x {n_rows} pixels")
+
+
+def _make_square(work: _Work, pixel_mm: tuple[float, float]) -> None:
+    if are_square(pixel_mm):
+        work.texel_mm = float(pixel_mm[0])
+        return
+    work.height, work.texel_mm = resample_square(work.height, pixel_mm)
+    rows, cols = work.height.shape
+    work.did(f"pixels made square: {cols} x {rows} texels of {UM_PER_MM * work.texel_mm:.6g} um")
+
+
+def _take_form_off(work: _Work) -> None:
+    options = work.options
+    degree, cutoff_mm, why = {"none": None, "tilt": 1, "bend": 2}.get(options.form), options.cutoff_mm, ""
+    if options.form == "auto":
+        degree, cutoff_mm, why = suggest_form(work.height, work.texel_mm)
+        cutoff_mm = options.cutoff_mm if options.cutoff_mm is not None else cutoff_mm
+    if degree is None and cutoff_mm is None:
+        return
+    work.height, form = remove_form(work.height, work.texel_mm, degree=degree, cutoff_mm=cutoff_mm)
+    if degree is not None:
+        work.did(
+            f"form taken off: {'a plane' if degree == 1 else f'a polynomial of degree {degree}'}, tilt "
+            f"{form.tilt_deg:.3g} degrees, {form.range_um:.4g} um from end to end" + (f" ({why})" if why else "")
+        )
+    if cutoff_mm is not None:
+        work.did(f"waves above {cutoff_mm:g} mm taken off (areal Gaussian, half at the cutoff)")
+    told = check_polarity(work.height, None)
+    if told is not None:
+        work.advise(told)
+
+
+def _turn(work: _Work) -> float:
+    """Turn the lay to +u if asked to; the lay of what is left, degrees."""
+    lay = dominant_direction(work.height, work.texel_mm)
+    if not math.isfinite(lay.lay_deg):
+        if work.options.align:
+            work.advise("found no direction the relief runs in; it is not turned")
+        return 0.0
+    if not work.options.align:
+        work.did(f"lay: {lay.lay_deg:.2f} degrees, strength {lay.strength:.2f}")
+        return round(lay.lay_deg, 2)
+    work.height = turn_lay(work.height, work.texel_mm, -lay.lay_deg)
+    work.did(f"turned so that its lay, {lay.lay_deg:.2f} degrees, is 0 (strength {lay.strength:.2f})")
+    return 0.0
+
+
+def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None]:
+    if work.options.tiling == "none":
+        return False, None
+    made = make_tileable(work.height, work.texel_mm, work.options.tiling, on_progress=on_progress)
+    work.height = made.height_mm
+    border = tile_border(work.height)
+    work.did(
+        f"made to tile: {made.method}, {work.height.shape[1]} x {work.height.shape[0]} texels, border "
+        f"{border.jump_ratio:.2f} in step and {border.gradient_ratio:.2f} in slope of the inside"
+    )
+    work.history += [f"tiling: {note}" for note in made.notes]
+    return True, border
+
+
+def _level(work: _Work) -> None:
+    """Mean to zero, and Sq as wished."""
+    mean_mm = float(work.height.mean(dtype=np.float64))
+    work.height = work.height - np.float32(mean_mm)
+    work.did(f"mean taken off: {UM_PER_MM * mean_mm:+.4g} um")
+    if work.options.sq_um is None:
+        return
+    sq_um = UM_PER_MM * float(work.height.std(dtype=np.float64))
+    if sq_um == 0:
+        raise PatchError(f"{work.where}: the picture is flat; allowed with sq_um: one with relief")
+    work.height *= np.float32(work.options.sq_um / sq_um)
+    work.did(f"height: scaled to Sq {work.options.sq_um:g} um, by wish, not by measure")
