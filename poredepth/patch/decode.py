@@ -1,20 +1,22 @@
 """Height pictures out of PNG, TIFF and EXR files: one channel of codes or floats, or a refusal that says why.
 
-Each decoder takes a path and returns the stored values unscaled, and the alpha channel where one is asked for; anything
-it cannot vouch for (colour, a palette, a turned picture, a second part, alpha without a meaning) is refused with a
-PatchError instead of being converted silently.
+Each decoder takes a path and returns the stored values unscaled, and the alpha channel and colour where they are asked
+for; anything it cannot vouch for (a palette, a turned picture, a second part, alpha without a meaning) is refused with
+a PatchError instead of being converted silently.
 """
 
 from __future__ import annotations
 
 import logging
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
 from poredepth.errors import PatchError
-from poredepth.patch.png_alpha import read_grey_alpha
+from poredepth.patch.png_channels import read_channels
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
@@ -45,14 +47,17 @@ _HEIGHT_CHANNELS = ("y", "z", "height", "displacement")
 _MOST_PX = 2**30
 
 
-def decode_picture(path: Path, head: bytes, with_alpha: bool = False) -> tuple[np.ndarray, np.ndarray | None]:
+def decode_picture(
+    path: Path, head: bytes, with_alpha: bool = False, with_colour: bool = False
+) -> tuple[np.ndarray, np.ndarray | None]:
     """Decode by the file's first bytes, never by its name.
 
     Returns
     -------
-    values : (rows, cols), codes or floats as stored
-    alpha : the same, of the same type; None if there is none, or ``with_alpha`` is false (then PNG and TIFF pictures
-        with alpha are refused)
+    values : (rows, cols), codes or floats as stored; of colour pictures (rows, cols, 3), red, green and blue, if
+        ``with_colour`` (else they are refused)
+    alpha : (rows, cols), of the same type; None if there is none, or ``with_alpha`` is false (then PNG and TIFF
+        pictures with alpha are refused)
     """
     if head.startswith(PNG_SIGNATURE):
         decode = _decode_png
@@ -62,14 +67,22 @@ def decode_picture(path: Path, head: bytes, with_alpha: bool = False) -> tuple[n
         decode = _decode_exr
     else:
         raise PatchError(f"{path}: found {_kind_of(head)}; {ALLOWED}; export the heights anew in one of these")
+    with whole_file(path, "for TIFF uncompressed or zlib"):
+        return decode(path, with_alpha, with_colour)
+
+
+@contextmanager
+def whole_file(path: Path, allowed: str = "") -> Iterator[None]:
+    """Turn what a decoder raises into a PatchError: it raises whatever the broken byte led it to."""
     try:
-        return decode(path, with_alpha)
+        yield
     except PatchError:
         raise
-    except Exception as error:  # the decoders raise whatever the broken byte led them to
+    except Exception as error:
         raise PatchError(
             f"{path}: the file is truncated, corrupt or uses a compression that cannot be read here "
-            f"({type(error).__name__}: {error}); allowed is a whole file, for TIFF uncompressed or zlib; export it anew"
+            f"({type(error).__name__}: {error}); allowed is a whole file{', ' + allowed if allowed else ''}; "
+            "export it anew"
         ) from error
 
 
@@ -89,16 +102,17 @@ def _kind_of(head: bytes) -> str:
     return "neither PNG, TIFF nor EXR"
 
 
-def _decode_png(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
+def _decode_png(path: Path, with_alpha: bool, with_colour: bool) -> tuple[np.ndarray, np.ndarray | None]:
     from PIL import Image
 
     with open(path, "rb") as file:
         ihdr = file.read(26)
     width, height, bits, colour = struct.unpack(">IIBB", ihdr[16:26])
-    if colour == 4 and bits in (8, 16) and with_alpha:
+    has_alpha, has_colour = colour in (4, 6), colour in (2, 6)
+    is_asked_for = (with_alpha or not has_alpha) and (with_colour or not has_colour)
+    if (has_alpha or has_colour) and bits in (8, 16) and is_asked_for:
         _check_size(path, width, height)
-        both = read_grey_alpha(path)
-        return both[..., 0], both[..., 1]
+        return _parted(read_channels(path), has_alpha)
     if colour != 0:
         refuse(path, f"{_PNG_COLOUR.get(colour, f'PNG colour type {colour}')}, {bits} bits a channel", _fix_colour())
     if bits not in (8, 16):
@@ -116,15 +130,23 @@ def _decode_png(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | 
     return codes.astype(np.uint8 if bits == 8 else np.uint16), None
 
 
-def _decode_tiff(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
+def _parted(codes: np.ndarray, has_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
+    """Channels (rows, cols, n) as values, (rows, cols) or (rows, cols, 3), and alpha; no copies."""
+    values = codes[..., :-1] if has_alpha else codes
+    return (values[..., 0] if values.shape[2] == 1 else values), (codes[..., -1] if has_alpha else None)
+
+
+def _decode_tiff(path: Path, with_alpha: bool, with_colour: bool) -> tuple[np.ndarray, np.ndarray | None]:
     import tifffile
 
     with tifffile.TiffFile(path) as file:
         if len(file.pages) != 1:
             refuse(path, f"{len(file.pages)} pages", "export the one height picture alone")
         page = file.pages[0]
-        has_alpha = with_alpha and _tiff_has_alpha(path, page)
-        _check_tiff_layout(path, page, has_alpha)
+        has_colour = with_colour and int(page.photometric) == 2
+        n_colours = 3 if has_colour else 1
+        has_alpha = with_alpha and _tiff_has_alpha(path, page, n_colours)
+        _check_tiff_layout(path, page, n_colours + has_alpha, has_colour)
         size = path.stat().st_size
         for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
             if count == 0 or offset + count > size:  # the decoder would fill such a piece with zeros
@@ -132,32 +154,33 @@ def _decode_tiff(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray |
                     f"{path}: the file is truncated: picture data at byte {offset} of length {count}, "
                     f"file length {size}; allowed is a whole file; export it anew"
                 )
-        both = page.asarray()
-        if not has_alpha:
-            return both, None
-        first, second = both if page.planarconfig == 2 else np.moveaxis(both, 2, 0)
-        return first, second
+        codes = page.asarray()
+        if codes.ndim == 2:
+            return codes, None
+        return _parted(np.moveaxis(codes, 0, 2) if page.planarconfig == 2 else codes, has_alpha)
 
 
-def _tiff_has_alpha(path: Path, page) -> bool:
-    """Whether a page is grey with alpha; alpha that is multiplied in already is refused."""
-    if int(page.photometric) != 1 or page.samplesperpixel != 2 or not page.extrasamples:
+def _tiff_has_alpha(path: Path, page, n_colours: int) -> bool:
+    """Whether a page of so many colours has alpha; alpha that is multiplied in already is refused."""
+    is_grey_or_rgb = int(page.photometric) == (1 if n_colours == 1 else 2)
+    if not is_grey_or_rgb or page.samplesperpixel != n_colours + 1 or not page.extrasamples:
         return False
     if int(page.extrasamples[0]) not in _TIFF_STRAIGHT_ALPHA:
-        refuse(path, "grey that is multiplied by its alpha already", "export it with straight (unassociated) alpha")
+        what = "grey that is" if n_colours == 1 else "colours that are"
+        refuse(path, f"{what} multiplied by its alpha already", "export it with straight (unassociated) alpha")
     return True
 
 
-def _check_tiff_layout(path: Path, page, has_alpha: bool) -> None:
-    """Refuse every TIFF page that is not plain grey, the right way up, of a type whose codes have one meaning."""
+def _check_tiff_layout(path: Path, page, n_channels: int, has_colour: bool) -> None:
+    """Refuse every TIFF page that is not flat, the right way up, of a type whose codes have one meaning."""
     photometric = int(page.photometric)
-    if photometric != 1:
+    if photometric != (2 if has_colour else 1):
         found = _TIFF_COLOUR.get(photometric, f"photometric interpretation {photometric}")
         refuse(path, found, "export it as grey, black as zero" if photometric == 0 else _fix_colour())
-    if page.samplesperpixel != (2 if has_alpha else 1):
+    if page.samplesperpixel != n_channels:
         what = "grey with alpha" if page.extrasamples else f"{page.samplesperpixel} channels"
         refuse(path, what, _fix_colour())
-    if len(page.shape) != (3 if has_alpha else 2):
+    if len(page.shape) != (3 if n_channels > 1 else 2):
         refuse(path, f"a picture of shape {page.shape}", "export a single flat picture")
     _check_size(path, page.imagewidth, page.imagelength)
     dtype = page.dtype
@@ -170,7 +193,7 @@ def _check_tiff_layout(path: Path, page, has_alpha: bool) -> None:
         refuse(path, f"a turned picture (orientation tag {int(orientation.value)})", "export it the right way up")
 
 
-def _decode_exr(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | None]:
+def _decode_exr(path: Path, with_alpha: bool, with_colour: bool) -> tuple[np.ndarray, np.ndarray | None]:
     import OpenEXR
 
     with OpenEXR.File(str(path), separate_channels=True, header_only=True) as file:
@@ -179,13 +202,13 @@ def _decode_exr(path: Path, with_alpha: bool) -> tuple[np.ndarray, np.ndarray | 
         refuse(path, f"{len(headers)} parts", "export the one height picture alone")
     header = headers[0]
     names = [channel.name for channel in header["channels"]]
-    name = _height_channel(path, names)
+    chosen = list("RGB") if with_colour and set(names) - {"A"} == set("RGB") else [_height_channel(path, names)]
     _check_exr_window(path, header)
     with OpenEXR.File(str(path), separate_channels=True) as file:
         channels = file.channels()
-        values = _exr_values(path, name, channels[name])
+        planes = [_exr_values(path, name, channels[name]) for name in chosen]
         alpha = _exr_values(path, "A", channels["A"]) if with_alpha and "A" in names else None
-    return values, alpha
+    return planes[0] if len(planes) == 1 else np.stack(planes, axis=2), alpha
 
 
 def _exr_values(path: Path, name: str, channel) -> np.ndarray:

@@ -77,12 +77,17 @@ def _scaled(path: Path, values: np.ndarray, height_um: float | None) -> np.ndarr
     """Codes as shares of the largest code, floats as stored; checked."""
     if values.dtype.kind == "f":
         check_all_finite(str(path), values)
-        return np.ascontiguousarray(values, dtype=np.float64 if values.dtype.itemsize == 8 else np.float32)
-    if height_um is not None:
+    elif height_um is not None:
         _warn_if_coarse(path, values, height_um)
-    largest_code = 2 ** (8 * values.dtype.itemsize) - 1
-    scaled = values.astype(np.float64 if values.dtype.itemsize == 4 else np.float32)
-    scaled /= largest_code
+    return as_shares(values)
+
+
+def as_shares(values: np.ndarray) -> np.ndarray:
+    """Codes as shares of the largest code, floats as stored: float32, of 32-bit codes and 64-bit floats float64."""
+    if values.dtype.kind == "f":
+        return np.ascontiguousarray(values, dtype=np.float64 if values.dtype.itemsize == 8 else np.float32)
+    scaled = values.astype(np.float64 if values.dtype.itemsize == 4 else np.float32, order="C")
+    scaled /= 2 ** (8 * values.dtype.itemsize) - 1
     return scaled
 
 
@@ -150,7 +155,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     with np.errstate(over="ignore"):
         check_all_finite(where, height_mm.astype(np.float32))
     _warn_of_scale(where, texel_um, height_mm)
-    inside = _inside(where, path, alpha, mask, values.shape)
+    inside = read_inside(where, path, alpha, mask, values.shape)
     _warn_if_offset(where, height_mm if inside is None else height_mm[inside >= 0.5])
     found = sha256_of(path)
     if sha256 is not None and sha256.lower() != found:
@@ -165,7 +170,7 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     return HeightPatch(name, height_mm, mm_from(float(texel_um), "um"), tiles, lay_deg, provenance, inside)
 
 
-def _inside(
+def read_inside(
     where: str, path: Path, alpha: np.ndarray | None, mask: str | os.PathLike | None, shape: tuple[int, int]
 ) -> np.ndarray | None:
     """Where a picture holds relief, float32, 0 to 1, by its alpha and its mask; None where that is everywhere."""
@@ -214,18 +219,24 @@ def sha256_of(path: Path) -> str:
 
 def _warn_if_coarse(path: Path, codes: np.ndarray, height_um: float) -> None:
     """Warn about 8-bit codes, and about 16-bit files that only hold 8-bit codes spread out."""
-    stored = "8-bit codes"
-    if codes.dtype.itemsize != 1:
-        spread = codes.dtype.itemsize == 2 and any((codes % factor == 0).all() for factor in (257, 256))
-        if not spread or np.unique(codes).size <= _MOST_LEVELS_ON_PURPOSE:
-            return
+    if codes.dtype.itemsize == 1:
+        stored = "8-bit codes"
+    elif are_spread(codes):
         stored = "16-bit codes that are 8-bit ones spread out"
+    else:
+        return
     warnings.warn(
         f"{path}: found {stored}: one height step is {height_um / 255:.3g} um, too coarse for skin and seen as "
         "terraces; wanted are 16-bit codes or floats; export the heights anew from their source",
         CoarseHeightWarning,
         stacklevel=3,
     )
+
+
+def are_spread(codes: np.ndarray) -> bool:
+    """Whether 16-bit codes are 8-bit ones spread out, more than a step picture has."""
+    spread = codes.dtype.itemsize == 2 and any((codes % factor == 0).all() for factor in (257, 256))
+    return spread and np.unique(codes).size > _MOST_LEVELS_ON_PURPOSE
 
 
 def _warn_of_scale(where: str, texel_um: float, height_mm: np.ndarray) -> None:
