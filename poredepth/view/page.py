@@ -225,7 +225,7 @@ def number_edges(page: Page, frame: Frame, size_px: int, *, sides: Sequence[str]
     """
     tick = round(0.3 * size_px)
     if "y" in sides:
-        for value in frame.y.ticks(frame.height, 2.2 * size_px, size_px, is_upright=True):
+        for value in frame.y.ticks(frame.height, 2.6 * size_px, size_px, is_upright=True):
             y = frame.at(frame.x.low, value)[1]
             page.rule(frame.left - 1 - tick, y - 0.5, frame.left - 1, y + 0.5, QUIET)
             page.text(frame.left - 1.7 * tick, y, f"{value:g}", size_px, ink=QUIET, anchor="rm")
@@ -233,7 +233,7 @@ def number_edges(page: Page, frame: Frame, size_px: int, *, sides: Sequence[str]
         x = frame.at(value, frame.y.low)[0]
         page.rule(x - 0.5, frame.bottom + 1, x + 0.5, frame.bottom + 1 + tick, QUIET)
         page.text(x, frame.bottom + 2 * tick, f"{value:g}", size_px, ink=QUIET, anchor="mt")
-    row = frame.bottom + 2 * tick + round(1.1 * size_px)
+    row = frame.bottom + 2 * tick + round(1.25 * size_px)
     if x_unit:
         page.text(0.5 * (frame.left + frame.right), row, x_unit, size_px, ink=QUIET, anchor="mt")
         row += round(1.2 * size_px)

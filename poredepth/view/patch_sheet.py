@@ -44,8 +44,8 @@ def patch_sheet(
 
     Notes
     -----
-    Numbers are those of `poredepth.patch.texture`.  Of a patch with an ``inside`` the largest upright rectangle inside
-    is measured; it is outlined in the picture of heights.
+    Numbers are those of `poredepth.patch.texture`, of the patch as it is.  Of a patch with an ``inside`` the spectrum
+    and the rose of directions are those of the largest upright rectangle inside, outlined in the picture of heights.
     """
     page, bottom = drawn_sheet(patch, facts, title=title, width_px=width_px)
     return page.pixels(bottom)
@@ -74,7 +74,7 @@ def drawn_sheet(patch: HeightPatch, facts: Sequence[Row], *, title: str | None, 
         [
             lambda page, cell: panels.waves_panel(page, cell, found, sizes),
             lambda page, cell: panels.direction_panel(page, cell, patch, found, sizes),
-            lambda page, cell: panels.counts_panel(page, cell, found, sizes),
+            lambda page, cell: panels.counts_panel(page, cell, patch, found, sizes),
         ],
     ]
     for drawn in rows:

@@ -96,8 +96,8 @@ def draw_rose(page: Page, box, waves: Waves, lines: Sequence[tuple[float, tuple]
 def draw_likeness(page: Page, box, correlation: np.ndarray, reach_mm: float, sal_mm: float, sizes: Sizes) -> Frame:
     """Autocorrelation around lag 0 as colours, the contour 0.2 around the middle, and a circle of radius Sal.
 
-    ``correlation`` : float (2 n + 1, 2 m + 1), lag 0 in the middle, out to ``reach_mm`` from the middle's centre to that
-    of the last texel
+    ``correlation`` : float (2 n + 1, 2 m + 1), lag 0 in the middle; ``reach_mm`` : from there to the middle of the
+    last texel of the longer side
     """
     left, top, width, height = box
     rows, cols = correlation.shape
@@ -163,7 +163,7 @@ def draw_counts(page: Page, box, count: np.ndarray, ends_um: tuple[float, float]
     page.area(outline, MARK, 0.30)
     page.line(outline, MARK, sizes.line)
     page.line(frame.at(bell_at, bell), QUIET, sizes.line, dash_px=(4.0, 4.0))
-    for value, text in ((-sq_um, "-Sq"), (0.0, "mean"), (sq_um, "+Sq")):
+    for value in (-sq_um, 0.0, sq_um):
         if low <= value <= high:
             x = float(frame.at(value, 0)[0])
             page.line([(x, frame.top - 0.3 * sizes.text), (x, frame.bottom)], ODD, sizes.line, dash_px=(6.0, 4.0))

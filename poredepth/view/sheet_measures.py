@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -33,43 +32,51 @@ LEAST_INSIDE = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """What drawings need of a patch; None where the relief is flat, or too little of it is inside.
+    """What the drawings need of a patch.
 
     Attributes
     ----------
-    part : rows and columns that are measured: all, or the largest upright rectangle inside
-    height_mm : float32 (rows, cols), mm: that part, less its mean, and less its plane where the patch does not tile
+    parameters, lay, correlation : of all that is inside; None where the relief is flat
+    waves : of ``part``; None where that is flat or too small
+    part : rows and columns of the largest upright rectangle inside, all where the patch has no inside
+    tilt_ratio : share of the square of Sq that the plane of least squares makes in ``part``
     """
 
     part: tuple[slice, slice]
-    height_mm: np.ndarray
     parameters: TextureParameters | None = None
     lay: Lay | None = None
-    waves: Waves | None = None
     correlation: np.ndarray | None = None
+    waves: Waves | None = None
+    tilt_ratio: float = 0.0
 
 
 def measured(patch: HeightPatch) -> Measured:
-    """Measure a patch for its sheet."""
-    whole = slice(0, patch.height_mm.shape[0]), slice(0, patch.height_mm.shape[1])
-    part = whole if patch.inside is None else largest_rectangle(patch.inside >= LEAST_INSIDE)
-    given = patch.height_mm[part]
-    if min(given.shape) < MIN_SIDE_PX:
-        return Measured(part, given)
-    if patch.periodic:
-        height = given - np.float32(given.mean(dtype=np.float64))
-    else:
-        height = levelled(given)
-    if np.ptp(height) <= _FLAT * np.abs(given).max():
-        return Measured(part, np.zeros_like(height))
+    """Measure a patch, as it is, for its sheet."""
+    height, texel_mm, periodic = patch.height_mm, patch.texel_mm, patch.periodic
+    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_rectangle(inside)
+    if is_flat(height if inside is None else height[inside]):
+        return Measured(part)
+    waves, tilt_ratio = None, 0.0
+    if min(height[part].shape) >= MIN_SIDE_PX and not is_flat(height[part]):
+        waves = measured_waves(height[part], texel_mm, periodic)
+        tilt_ratio = 0.0 if periodic else _tilt_ratio(height[part])
     return Measured(
         part,
-        height,
-        texture_parameters(height, patch.texel_mm, periodic=patch.periodic),
-        dominant_direction(height, patch.texel_mm, periodic=patch.periodic),
-        measured_waves(height, patch.texel_mm, patch.periodic),
-        autocorrelation(height, patch.periodic),
+        texture_parameters(height, texel_mm, periodic=periodic, inside=inside),
+        dominant_direction(height, texel_mm, periodic=periodic, inside=inside),
+        autocorrelation(height, periodic, inside),
+        waves,
+        tilt_ratio,
     )
+
+
+def is_flat(height_mm: np.ndarray) -> bool:
+    """Whether heights (any shape) differ by no more than rounding; nothing is flat too."""
+    if height_mm.size == 0:
+        return True
+    low, high = float(height_mm.min()), float(height_mm.max())
+    return high - low <= _FLAT * max(-low, high)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,11 +141,24 @@ def _spectrum(height_mm: np.ndarray, periodic: bool) -> np.ndarray:
 
 def levelled(height_mm: np.ndarray) -> np.ndarray:
     """The relief less its plane of least squares, float32 (rows, cols)."""
-    rows, cols = (np.arange(side) - 0.5 * (side - 1) for side in height_mm.shape)
-    by_row = height_mm.mean(axis=1, dtype=np.float64)
-    by_col = height_mm.mean(axis=0, dtype=np.float64)
-    down, right = (rows @ by_row) / (rows @ rows), (cols @ by_col) / (cols @ cols)
-    return height_mm - (down * rows + by_row.mean())[:, None].astype(np.float32) - (right * cols).astype(np.float32)
+    by_row, by_col, mean = _plane(height_mm)
+    return height_mm - (by_row + mean)[:, None].astype(np.float32) - by_col.astype(np.float32)
+
+
+def _plane(height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """The plane of least squares as what it adds to each row and each column, and the mean."""
+    sums = []
+    for axis, side in enumerate(height_mm.shape):
+        at = np.arange(side) - 0.5 * (side - 1)
+        mean = height_mm.mean(axis=1 - axis, dtype=np.float64)
+        sums.append((at @ mean) / (at @ at) * at)
+    return sums[0], sums[1], float(height_mm.mean(dtype=np.float64))
+
+
+def _tilt_ratio(height_mm: np.ndarray) -> float:
+    """Share of the square of Sq that the plane makes."""
+    by_row, by_col, _ = _plane(height_mm)
+    return float(((by_row**2).mean() + (by_col**2).mean()) / np.var(height_mm, dtype=np.float64))
 
 
 def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -183,21 +203,21 @@ def _shared_out(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:
     return np.bincount(low, amount.ravel(), minlength=n) - high + np.concatenate([[0], high[:-1]])
 
 
-def height_counts(height_mm: np.ndarray, low_mm: float, high_mm: float, n: int) -> np.ndarray:
-    """How many texels lie in each of n equal steps from low to high, int64 (n,); those beyond are left out."""
+def height_counts(patch: HeightPatch, low_um: float, high_um: float, n: int) -> np.ndarray:
+    """How many texels inside lie in each of n equal steps of height above the mean, int64 (n,); those beyond are left
+    out."""
+    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    height = patch.height_mm
+    mean_mm = float(height.mean(dtype=np.float64) if inside is None else height[inside].mean(dtype=np.float64))
     count = np.zeros(n + 2, np.int64)
-    for strip in _strips(height_mm):
-        at = (strip - np.float32(low_mm)) * np.float32(n / (high_mm - low_mm))
-        # one bin below, one above; the highest height belongs to the last step
-        bins = np.clip(np.floor(at) + 1, 0, n + 1).astype(np.int32)
-        bins[strip == np.float32(high_mm)] = n
-        count += np.bincount(bins.ravel(), minlength=n + 2)
+    for top in range(0, height.shape[0], _STRIP_PX):
+        part = slice(top, top + _STRIP_PX)
+        values = height[part] if inside is None else height[part][inside[part]]
+        at = (UM_PER_MM * (values - np.float32(mean_mm)) - np.float32(low_um)) * np.float32(n / (high_um - low_um))
+        # one bin below, one above; the ends belong to the first and the last step, to rounding
+        at = np.where((at < 0) & (at > -1e-3), 0, np.where((at >= n) & (at < n + 1e-3), n - 1, at))
+        count += np.bincount(np.clip(np.floor(at) + 1, 0, n + 1).astype(np.int32).ravel(), minlength=n + 2)
     return count[1:-1]
-
-
-def _strips(height_mm: np.ndarray) -> Iterator[np.ndarray]:
-    for top in range(0, height_mm.shape[0], _STRIP_PX):
-        yield height_mm[top : top + _STRIP_PX]
 
 
 def largest_rectangle(inside: np.ndarray) -> tuple[slice, slice]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poredepth.patch.texture import TextureParameters
 from poredepth.patch.types import HeightPatch
 from poredepth.recipe.rules import BANDS_DEFAULT_MM
 from poredepth.units import UM_PER_MM
@@ -29,6 +30,10 @@ N_STEPS, ENDS_SQ = 96, 8.0
 SKEWED = 0.3
 #: Room for numbers left of a drawing, in heights of text.
 _NUMBERS = 2.9
+#: Room for labels above a diagram, in heights of text, and its height over its width.
+_LEAD, _DIAGRAM_RATIO = 2.2, 0.68
+#: A plane that makes more than this share of the square of Sq is told: own choice.
+_TILTED = 0.2
 
 Row = tuple[str, str]
 
@@ -80,7 +85,7 @@ def relief_panel(page: Page, cell: Cell, patch: HeightPatch, sizes: Sizes) -> in
     row = _bar_and_light(page, left, row, patch.texel_mm / close.px_per_texel, cols, sizes)
     side = "one pixel" if close.px_per_texel == 1 else f"{close.px_per_texel} x {close.px_per_texel} pixels"
     what = "The whole patch" if close.shape == patch.height_mm.shape else "The middle"
-    text = f"{what}, {side} a texel of {UM_PER_MM * patch.texel_mm:g} um. Heights x 1."
+    text = f"{what}, {side} a texel of {UM_PER_MM * patch.texel_mm:g} um; heights x 1."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -109,7 +114,7 @@ def tiling_panel(page: Page, cell: Cell, patch: HeightPatch, sizes: Sizes) -> in
     """Three by three copies of a patch that tiles, or the whole of one that does not, under raking light."""
     left, top, width = cell.drawing(sizes)
     n = 3 if patch.periodic else 1
-    _heading(page, cell, "Tiled, 3 x 3" if n == 3 else "The whole, once", sizes)
+    _heading(page, cell, "Tiled, 3 x 3" if n == 3 else "The whole patch", sizes)
     shape = _fitted(_extent(patch), width // n, width // n)
     one = reduced_relief(patch, shape, LIGHT)
     page.picture(left, top, np.tile(one, (n, n, 1)))
@@ -155,13 +160,11 @@ def heights_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured
         text = f"Ramp from {low:.1f} to {high:.1f} um: all but 0.1 % of the texels."
     else:
         text = f"Flat: every texel is at {_number(low)} um."
-    if patch.inside is not None and min(measured.height_mm.shape) >= 1:
+    if measured.tilt_ratio > _TILTED:
+        text += f" Tilted: a plane makes {100 * measured.tilt_ratio:.0f} % of Sq squared; level it first."
+    if patch.inside is not None and measured.waves is not None:
         _outline_part(page, frame, patch, measured.part, sizes)
-        rows, cols = measured.height_mm.shape
-        text += (
-            f" The diagrams are of the outlined part, {_number(cols * patch.texel_mm)} x "
-            f"{_number(rows * patch.texel_mm)} mm, the largest upright one inside."
-        )
+        text += " Spectrum and directions are of the outlined part, the largest upright one inside."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -175,12 +178,12 @@ def _outline_part(page: Page, frame: Frame, patch: HeightPatch, part: tuple[slic
 
 def likeness_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured, sizes: Sizes) -> int:
     """Autocorrelation around lag 0."""
-    _heading(page, cell, "Likeness to itself, moved", sizes)
+    _heading(page, cell, "Autocorrelation", sizes)
     left, top, width = cell.drawing(sizes)
     if measured.correlation is None:
-        return _nothing(page, cell, measured, sizes)
+        return _nothing(page, cell, sizes)
     found = measured.parameters
-    cut, reach_mm = _lags(measured.correlation, patch.texel_mm, found.sal_mm)
+    cut, reach_mm = _lags(measured.correlation, patch.texel_mm, found)
     shape = _fitted(cut.shape, width, width)
     frame = diagrams.draw_likeness(page, (left, top, shape[1], shape[0]), cut, reach_mm, found.sal_mm, sizes)
     row = number_edges(page, frame, sizes.text, x_unit="moved by, mm")
@@ -191,11 +194,15 @@ def likeness_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measure
     return _caption(page, cell, row, text, sizes)
 
 
-def _lags(correlation: np.ndarray, texel_mm: float, sal_mm: float) -> tuple[np.ndarray, float]:
-    """The middle of an autocorrelation, out to at most 5 mm or 12 Sal, and how far it reaches along its longer side."""
+def _lags(correlation: np.ndarray, texel_mm: float, found: TextureParameters) -> tuple[np.ndarray, float]:
+    """The middle of an autocorrelation, out to at most 5 mm, and how far it reaches along its longer side.
+
+    Less far where relief soon stops being alike, so that the contour can be seen: 8 Sal, or 2.5 times the longest way
+    to the contour.
+    """
+    contour_mm = max(8 * found.sal_mm, 2.5 * found.sal_mm / found.str_ratio)
+    most = max(2, round((min(MOST_LAG_MM, contour_mm) if np.isfinite(contour_mm) else MOST_LAG_MM) / texel_mm))
     middle = [side // 2 for side in correlation.shape]
-    most_mm = MOST_LAG_MM if not np.isfinite(sal_mm) else min(MOST_LAG_MM, 12 * sal_mm)
-    most = max(2, round(most_mm / texel_mm))
     reach = [min(m, side - 1 - m, most) for m, side in zip(middle, correlation.shape, strict=True)]
     cut = correlation[tuple(slice(m - r, m + r + 1) for m, r in zip(middle, reach, strict=True))]
     return cut, max(reach) * texel_mm
@@ -203,12 +210,12 @@ def _lags(correlation: np.ndarray, texel_mm: float, sal_mm: float) -> tuple[np.n
 
 def waves_panel(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int:
     """Sq per octave over wavelength."""
-    _heading(page, cell, "Waves", sizes)
+    _heading(page, cell, "Spectrum", sizes)
     if measured.waves is None:
-        return _nothing(page, cell, measured, sizes)
+        return _nothing(page, cell, sizes, _no_waves(measured))
     left, top, width = cell.drawing(sizes)
-    lead = round(2.2 * sizes.text)
-    height = round(0.74 * width) - lead
+    lead = round(_LEAD * sizes.text)
+    height = round(_DIAGRAM_RATIO * width)
     marks = sorted(BANDS_DEFAULT_MM.values())
     frame = diagrams.draw_waves(page, (left, top + lead, width, height), measured.waves, marks, sizes)
     row = number_edges(page, frame, sizes.text, x_unit="wavelength, mm")
@@ -223,12 +230,12 @@ def waves_panel(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int
 
 def direction_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured, sizes: Sizes) -> int:
     """How the relief runs: a rose of slopes, with the lay that is measured and the one that is stated."""
-    _heading(page, cell, "Direction", sizes)
+    _heading(page, cell, "Directions", sizes)
     if measured.waves is None:
-        return _nothing(page, cell, measured, sizes)
+        return _nothing(page, cell, sizes, _no_waves(measured))
     left, top, width = cell.drawing(sizes)
-    lead = round(1.3 * sizes.text)
-    side = round(0.74 * width) - lead + round(1.2 * sizes.text)
+    lead = round(_LEAD * sizes.text)
+    side = round(_DIAGRAM_RATIO * width)
     box = (cell.left + (cell.width - side) // 2, top + lead, side, side)
     lines = [(patch.lay_deg, QUIET)]
     found = measured.lay
@@ -238,33 +245,34 @@ def direction_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measur
     else:
         text = "No lay: the relief is alike in all directions."
     frame = diagrams.draw_rose(page, box, measured.waves, lines, sizes)
-    text += f" Stated: {patch.lay_deg % 180:g} deg (grey). Farther out: more of the slopes belong to lines that run so."
-    return _caption(page, cell, frame.bottom + 1.3 * sizes.text, text, sizes)
+    text += (
+        f" Stated: {patch.lay_deg % 180:g} deg (grey). The farther out, the steeper the sides of what runs that way; "
+        "dotted: alike in all directions."
+    )
+    return _caption(page, cell, frame.bottom + 2.45 * sizes.text + 2 * round(0.3 * sizes.text), text, sizes)
 
 
-def counts_panel(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int:
+def counts_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured, sizes: Sizes) -> int:
     """How often heights are met."""
-    _heading(page, cell, "Heights by how often", sizes)
-    if measured.parameters is None:
-        return _nothing(page, cell, measured, sizes)
-    left, top, width = cell.drawing(sizes)
-    lead = round(1.2 * sizes.text)
+    _heading(page, cell, "Histogram of heights", sizes)
     found = measured.parameters
-    lowest, highest = (UM_PER_MM * float(x) for x in (measured.height_mm.min(), measured.height_mm.max()))
-    ends_um = max(lowest, -ENDS_SQ * found.sq_um), min(highest, ENDS_SQ * found.sq_um)
-    count = height_counts(measured.height_mm, ends_um[0] / UM_PER_MM, ends_um[1] / UM_PER_MM, N_STEPS)
-    height = round(0.74 * width) - lead
+    if found is None:
+        return _nothing(page, cell, sizes)
+    left, top, width = cell.drawing(sizes)
+    lead, height = round(_LEAD * sizes.text), round(_DIAGRAM_RATIO * width)
+    ends_um = max(-found.sv_um, -ENDS_SQ * found.sq_um), min(found.sp_um, ENDS_SQ * found.sq_um)
+    count = height_counts(patch, *ends_um, N_STEPS)
     frame = diagrams.draw_counts(page, (left, top + lead, width, height), count, ends_um, found.sq_um, sizes)
     row = number_edges(page, frame, sizes.text, x_unit="um above the mean")
     if found.ssk < -SKEWED:
-        side = "deep more than high, as skin with pores and furrows is"
+        side = "more depth than height, as skin with pores and furrows has"
     elif found.ssk > SKEWED:
-        side = "high more than deep; skin is mostly the other way: is it inside out?"
+        side = "more height than depth; skin is mostly the other way: is it inside out?"
     else:
-        side = "high as much as deep"
+        side = "as much height as depth"
     text = (
-        f"Percent of texels per um; dashed: a bell of the same Sq. Sq {_number(found.sq_um)} um, Ssk {found.ssk:.2f} "
-        f"({side}), Sku {found.sku:.2f}; lowest {_number(lowest)}, highest {_number(highest)} um."
+        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; Ssk {found.ssk:.2f}: "
+        f"{side}; Sku {found.sku:.2f}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
     )
     return _caption(page, cell, row, text, sizes)
 
@@ -288,7 +296,7 @@ def own_facts(patch: HeightPatch, measured: Measured) -> list[Row]:
     rows = [("size", size_text(patch)), ("stated lay", f"{patch.lay_deg % 180:g} deg")]
     found = measured.parameters
     if found is None:
-        return [*rows, ("relief", "flat" if min(measured.height_mm.shape) >= 1 else "too little inside")]
+        return [*rows, ("relief", "flat")]
     lay = f"{measured.lay.lay_deg:.1f} deg" if np.isfinite(measured.lay.lay_deg) else "none"
     return [
         *rows,
@@ -310,13 +318,15 @@ def size_text(patch: HeightPatch) -> str:
     )
 
 
-def _nothing(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int:
+def _no_waves(measured: Measured) -> str:
+    if measured.parameters is None:
+        return "Flat: there is no relief to measure."
+    return "The largest upright part inside is flat, or too small to tell waves apart."
+
+
+def _nothing(page: Page, cell: Cell, sizes: Sizes, text: str = "Flat: there is no relief to measure.") -> int:
     """What stands in the place of a drawing that cannot be made."""
-    top = cell.drawing(sizes)[1]
-    text = "Flat: there is no relief to measure."
-    if min(measured.height_mm.shape) < 4:
-        text = "Too little relief inside: no rectangle of 4 x 4 texels."
-    return _caption(page, cell, top, text, sizes)
+    return _caption(page, cell, cell.drawing(sizes)[1], text, sizes)
 
 
 def _number(value: float) -> str:

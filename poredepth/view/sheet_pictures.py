@@ -99,7 +99,7 @@ def _strip_slopes(patch: HeightPatch, part: slice) -> tuple[np.ndarray, np.ndarr
 
 
 def ramp_ends_um(patch: HeightPatch) -> tuple[float, float]:
-    """Heights at the ends of the ramp, um: all but a share of 0.0005 at either end, counted on up to 4 million texels."""
+    """Heights at the ends of the ramp, um: all but a share of 0.0005 at either end, of up to 4 million texels."""
     step = math.ceil(math.sqrt(patch.height_mm.size / _MOST_COUNTED))
     height = patch.height_mm[::step, ::step]
     if patch.inside is not None:
