@@ -8,24 +8,28 @@ from typing import Annotated
 
 import typer
 
+from poredepth.cli.patch.result import Sheet, draw_sheet
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 
 NAME = "inspect"
-HELP = """Say what a mesh, recipe, height picture or written map is: real size, texel size, charts, seams, stretch,
-layers, calibration, warnings.
+HELP = """Say what a mesh, recipe, patch, height picture or written map is: real size, texel size, charts, seams,
+stretch, layers, texture parameters, calibration, warnings.
 
 With --view, a plate of a mesh or of a recipe's head to read points from: front and both sides, with a grid in the
 mesh's unit and the landmarks of the recipe; +y is taken as up, and the face as looking along +z.
 
+With --sheet, a picture sheet of a patch: relief, heights, waves, likeness to itself, tiling. A picture without a patch
+file is one with --texel-um and --height-um.
+
 Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect head.yaml --view
-plate.png; poredepth inspect out/head.1001.exr; poredepth inspect --schema > recipe.schema.json
+plate.png; poredepth inspect out/head.1001.exr; poredepth inspect patches/cheek.tif --sheet cheek.png; poredepth inspect --schema > recipe.schema.json
 """
 
 
 def command(
     file: Annotated[
-        Path | None, typer.Argument(metavar="FILE", help="Mesh, recipe, height picture or map.", show_default=False)
+        Path | None, typer.Argument(metavar="FILE", help="Mesh, recipe, patch, picture or map.", show_default=False)
     ] = None,
     unit: Annotated[
         str, typer.Option("--unit", metavar="UNIT", help="Unit of a mesh file's numbers: um, mm, cm, m or in.")
@@ -33,6 +37,13 @@ def command(
     view: Annotated[
         Path | None,
         typer.Option("--view", metavar="FILE.png", help="Draw a mesh or a recipe's head with grid and landmarks."),
+    ] = None,
+    sheet: Sheet = None,
+    texel_um: Annotated[
+        float | None, typer.Option("--texel-um", metavar="UM", help="Width of a picture's pixel on the skin.")
+    ] = None,
+    height_um: Annotated[
+        float | None, typer.Option("--height-um", metavar="UM", help="Height of a picture from black to white.")
     ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipes instead.")] = False,
 ) -> None:
@@ -45,7 +56,12 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
-    rows = _facts(file, unit) if view is None else _plate(file, unit, view)
+    if view is not None:
+        rows = _plate(file, unit, view)
+    elif sheet is not None or texel_um is not None or height_um is not None:
+        rows = _patch(file, texel_um, height_um, sheet)
+    else:
+        rows = _facts(file, unit)
     width = max(len(name) for name, _ in rows) + 2
     typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
 
@@ -56,6 +72,8 @@ def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
     suffix = _there(file).suffix.lower()
     if suffix == ".obj":
         return _mesh(file, unit)
+    if file.name.endswith(".patch.yaml"):
+        return _patch(file, None, None, None)
     if suffix in (".yaml", ".yml"):
         return _recipe(file)
     from poredepth.output import read_map_metadata
@@ -66,8 +84,24 @@ def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
     try:
         read_map_metadata(file)
     except OSError:
-        return picture_facts(file)
-    return map_facts(file)
+        pass
+    else:
+        return map_facts(file)
+    from poredepth.recipe.patchfile import patch_file_of
+
+    return _patch(file, None, None, None) if patch_file_of(file).is_file() else picture_facts(file)
+
+
+def _patch(file: Path, texel_um: float | None, height_um: float | None, sheet: Path | None) -> list[tuple[str, str]]:
+    from poredepth.view.patch_facts import opened_patch, patch_facts
+
+    patch = opened_patch(_there(file), texel_um, height_um)
+    rows = patch_facts(patch)
+    if sheet is not None:
+        with shown_progress() as on_progress:
+            draw_sheet(patch, rows, sheet, on_progress)
+        rows.append(("sheet", str(sheet)))
+    return [("patch", str(file)), *rows]
 
 
 def _plate(file: Path, unit: str, picture: Path) -> list[tuple[str, str]]:

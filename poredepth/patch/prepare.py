@@ -235,7 +235,9 @@ def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None) -> None:
     if holes is not None:
         work.did(f"holes filled: {holes.n_px} pixels ({holes.share:.2%}) in {holes.n_holes}")
         if holes.shows:
-            work.advise(f"the largest hole is {holes.largest_px} pixels wide and will show as a smooth spot; crop it away")
+            work.advise(
+                f"the largest hole is {holes.largest_px} pixels wide and will show as a smooth spot; crop it away"
+            )
     if not work.options.keep_spikes:
         work.height, spikes = remove_spikes(work.height)
         if spikes is not None:

@@ -56,13 +56,17 @@ def command(
     ] = "best",
     colour: Annotated[
         str,
-        typer.Option("--colour", metavar="HOW", help="Colour and sRGB pictures: refuse, linear (numbers as stored), srgb."),
+        typer.Option(
+            "--colour", metavar="HOW", help="Colour and sRGB pictures: refuse, linear (numbers as stored), srgb."
+        ),
     ] = "refuse",
     keep_spikes: Annotated[bool, typer.Option("--keep-spikes", help="Leave single texels that stick out.")] = False,
     keep_terraces: Annotated[bool, typer.Option("--keep-terraces", help="Leave the steps of 8-bit heights.")] = False,
     format: PatchFormat = None,
     sheet: Sheet = None,
-    source: Annotated[str | None, typer.Option("--source", metavar="TEXT", help="Where the picture comes from.")] = None,
+    source: Annotated[
+        str | None, typer.Option("--source", metavar="TEXT", help="Where the picture comes from.")
+    ] = None,
     licence: Annotated[str | None, typer.Option("--licence", metavar="TEXT", help="Its licence.")] = None,
     consent: Annotated[
         str | None, typer.Option("--consent", metavar="TEXT", help="Consent of the person scanned.")

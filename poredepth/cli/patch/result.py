@@ -24,7 +24,11 @@ Sheet = Annotated[
 
 
 def write_and_tell(
-    patch: HeightPatch, output: Path, format: str | None, sheet: Path | None, on_progress: Callable[[str, int, int], None]
+    patch: HeightPatch,
+    output: Path,
+    format: str | None,
+    sheet: Path | None,
+    on_progress: Callable[[str, int, int], None],
 ) -> None:
     """Write patch, patch file and sheet; print what was done, what the patch is, and the lines for a recipe."""
     from poredepth.patch.store import write_patch

@@ -23,9 +23,7 @@ poredepth patch synthesise pores --region cheek --set density_per_cm2=80 --set d
 
 
 def command(
-    kind: Annotated[
-        str, typer.Argument(metavar="KIND", help="pores, lines, wrinkles or grain.", show_default=False)
-    ],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="pores, lines, wrinkles or grain.", show_default=False)],
     output: Annotated[
         Path | None,
         typer.Option("-o", "--output", metavar="PATCH", help="Picture to write: .tif or .exr.", show_default=False),
