@@ -77,12 +77,8 @@ def relax_holes(height, at, stiffness, n_sweeps):
         for step in range(len(at)):
             k = at[step] if sweep % 2 == 0 else at[len(at) - 1 - step]
             r, c = k // cols, k % cols
-            up, down, left, right = (
-                _mirror(r - 1, rows),
-                _mirror(r + 1, rows),
-                _mirror(c - 1, cols),
-                _mirror(c + 1, cols),
-            )
+            up, down = _mirror(r - 1, rows), _mirror(r + 1, rows)
+            left, right = _mirror(c - 1, cols), _mirror(c + 1, cols)
             one = height[up, c] + height[down, c] + height[r, left] + height[r, right]
             slant = height[up, left] + height[up, right] + height[down, left] + height[down, right]
             two = height[_mirror(r - 2, rows), c] + height[_mirror(r + 2, rows), c]

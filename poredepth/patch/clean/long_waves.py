@@ -40,8 +40,8 @@ def fast_low_pass(
 
 
 def block_means(height: np.ndarray, side: int, inside: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
-    """Means over blocks of side x side texels, float64, 0 where nothing is inside; share of each block that is
-    inside.""" count = [-(-n // side) for n in height.shape]
+    """Means over blocks of side x side texels, float64, 0 where nothing is inside; share of each that is inside."""
+    count = [-(-n // side) for n in height.shape]
     starts = np.arange(0, height.shape[1], side)
     means, share = np.zeros(count), np.zeros(count)
     for row in range(count[0]):

@@ -15,8 +15,8 @@ from poredepth.patch.types import check_all_finite, check_positive
 
 #: More teeth from the lowest to the highest value are no terraces: 12 bits, own choice.
 MOST_CODES = 4096
-#: Fewer values are a picture of few levels on purpose (a mask, a stair); same bound as when pictures are read.
-FEWEST_LEVELS = 17
+#: Fewer values are a picture of few levels on purpose (a mask, a stair): own choice.
+FEWEST_LEVELS = 5
 #: With more teeth than 8 bits have, so many neighbours must be equal: own choice.
 LEAST_PLATEAU_RATIO = 0.05
 _EIGHT_BITS = 256
@@ -62,7 +62,7 @@ def find_terraces(values: np.ndarray, code_step: float | None = None) -> Terrace
     Returns
     -------
     Terraces, or None: no comb, or one of more than 4096 teeth, or of more than 256 with less than 0.05 of neighbours
-    equal, or fewer than 17 values
+    equal, or fewer than 5 values
 
     Raises
     ------
