@@ -1,0 +1,222 @@
+"""Texels without data: how many there are, smooth relief in their place, the largest part of a picture without them.
+
+A hole is filled from its rim by the surface of least bending with a little tension: heights and slopes run on over the
+rim, and in the middle of a large hole the surface comes to rest.  It has no fine relief, so that a large hole shows as
+a smooth spot.  At the picture's edge relief is continued level (on the tilt of the whole picture), not drawn out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from poredepth.errors import PatchError
+from poredepth.patch.clean.kernels import halve, largest_rectangle, refill, relax_holes
+
+#: More than this missing is not filled: own choice.
+MOST_MISSING_RATIO = 0.3
+#: A hole longer than this share of the picture's width shows: own choice.
+LARGE_HOLE_RATIO = 0.05
+
+#: Length over which a slope is carried on into a hole, texels: own choice.
+_CARRY_PX = 16.0
+_SWEEPS = 40
+#: Cells a side on which rectangles are looked for.
+_RECTANGLE_CELLS = 1024
+_EIGHT = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True)
+class Holes:
+    """What was missing in a picture.
+
+    ``n_px`` texels, ``share`` of the picture (or of its inside), ``n_holes`` joined pieces, ``largest_px`` longer side
+    of the largest one, texels, ``n_large`` pieces longer than 0.05 of the width, ``n_border_px`` texels of pieces that
+    touch the picture's edge.
+    """
+
+    n_px: int
+    share: float
+    n_holes: int
+    largest_px: int
+    n_large: int
+    n_border_px: int
+
+    @property
+    def advice(self) -> str | None:
+        """What to look at, or None."""
+        if not self.n_large:
+            return None
+        return (
+            f"{self.n_large} hole(s) longer than {LARGE_HOLE_RATIO:.0%} of the picture's width (the largest: "
+            f"{self.largest_px} px) will show as a smooth spot; crop the picture beside them"
+        )
+
+
+def fill_holes(height: np.ndarray, inside: np.ndarray | None = None) -> tuple[np.ndarray, Holes | None]:
+    """Fill texels without data (NaN or infinite) smoothly from around them.
+
+    Parameters
+    ----------
+    height : float (rows, cols), any unit, NaN where nothing is known
+    inside : bool or float (rows, cols), 0.5 or more where relief counts; None: everywhere.  What is missing outside is
+        filled too, but not counted
+
+    Returns
+    -------
+    float32 (rows, cols), finite, known texels bit for bit as they were; Holes, or None where nothing inside is missing
+
+    Raises
+    ------
+    PatchError : more than 0.3 of the picture (of its inside) is missing
+
+    Notes
+    -----
+    Solves L^2 bilaplacian(h) = laplacian(h) in the holes, L = 16 texels, known texels held, the edge mirrored, on a
+    pyramid from coarse to fine with 40 over-relaxed sweeps on each level.  The plane of the known texels is taken off
+    first.
+
+    Source: splines in tension, Smith & Wessel 1990 (Geophysics 55:293); relaxation from coarse to fine, common
+    practice.
+    """
+    heights = np.array(height, np.float32, order="C", copy=True)
+    missing = ~np.isfinite(heights)
+    counted = missing if inside is None else missing & (np.asarray(inside) >= 0.5)
+    n_px = int(np.count_nonzero(counted))
+    size = missing.size if inside is None else max(int(np.count_nonzero(np.asarray(inside) >= 0.5)), 1)
+    if n_px > MOST_MISSING_RATIO * size or missing.all():
+        raise PatchError(
+            f"holes: {n_px / size:.0%} of the picture has no data; allowed: {MOST_MISSING_RATIO:.0%}; crop it to where "
+            "it has, or measure again"
+        )
+    fill_where(heights, missing)
+    return heights, _report(counted, n_px, size) if n_px else None
+
+
+def fill_where(heights: np.ndarray, missing: np.ndarray) -> None:
+    """Fill texels of a contiguous float32 picture in place, see `fill_holes`; nothing is asked of their number."""
+    at = np.flatnonzero(missing)
+    if not len(at):
+        return
+    cols = heights.shape[1]
+    level, down, right = _plane_of_known(heights, missing)
+    work = heights - (level + down * np.arange(len(heights)))[:, None].astype(np.float32)
+    work -= (right * np.arange(cols)).astype(np.float32)
+    _fill_level(work, missing, _CARRY_PX)
+    flat = work.reshape(-1)[at] + (level + down * (at // cols) + right * (at % cols)).astype(np.float32)
+    heights.reshape(-1)[at] = flat
+
+
+def _fill_level(height: np.ndarray, missing: np.ndarray, carry_px: float) -> None:
+    """Fill one level of the pyramid in place, after the coarser ones."""
+    at = np.flatnonzero(missing)
+    if not len(at):
+        return
+    if min(height.shape) < 2 or len(at) == missing.size:
+        height.reshape(-1)[at] = 0.0 if len(at) == missing.size else np.mean(height[~missing])
+        return
+    shape = tuple(-(-side // 2) for side in height.shape)
+    coarse, coarse_missing = np.empty(shape, np.float32), np.empty(shape, bool)
+    halve(height, missing, coarse, coarse_missing)
+    _fill_level(coarse, coarse_missing, carry_px / 2)
+    refill(coarse, at, height.shape[1], height.reshape(-1))
+    relax_holes(height, at, carry_px**2, _SWEEPS)
+
+
+def _plane_of_known(heights: np.ndarray, missing: np.ndarray) -> tuple[float, float, float]:
+    """(level, per row, per column) of the plane through the known texels, by about a million of them."""
+    every = max(1, int(np.sqrt(heights.size / 2**20)))
+    known = ~missing[::every, ::every]
+    if np.count_nonzero(known) < 3:
+        known, every = ~missing, 1
+    r, c = (index.astype(float) for index in np.nonzero(known))
+    h = heights[::every, ::every][known].astype(float)
+    middle = np.array([r.mean(), c.mean()])
+    centred = np.column_stack([r - middle[0], c - middle[1]])
+    slope = np.linalg.pinv(centred.T @ centred, rcond=1e-10, hermitian=True) @ (centred.T @ (h - h.mean()))
+    return float(h.mean() - slope @ middle), float(slope[0] / every), float(slope[1] / every)
+
+
+def _report(missing: np.ndarray, n_px: int, size: int) -> Holes:
+    labels, n_holes = ndimage.label(missing, structure=_EIGHT)
+    extents = [max(part.stop - part.start for part in box) for box in ndimage.find_objects(labels)]
+    at_border = _touching(labels, n_holes)
+    n_border = int(np.count_nonzero(at_border[labels])) if at_border.any() else 0
+    large = sum(extent > LARGE_HOLE_RATIO * missing.shape[1] for extent in extents)
+    return Holes(n_px, n_px / size, int(n_holes), max(extents), large, n_border)
+
+
+def _touching(labels: np.ndarray, n_labels: int) -> np.ndarray:
+    """bool (n_labels + 1,): which pieces touch the picture's edge."""
+    touching = np.zeros(n_labels + 1, bool)
+    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        touching[edge] = True
+    touching[0] = False
+    return touching
+
+
+def without_inner_holes(valid: np.ndarray) -> np.ndarray:
+    """Where a picture has data once its inner holes are filled: all but what is missing in one piece with the edge.
+
+    Parameters
+    ----------
+    valid : bool (rows, cols)
+
+    Returns
+    -------
+    bool (rows, cols)
+    """
+    labels, n = ndimage.label(~valid, structure=_EIGHT)
+    return ~_touching(labels, n)[labels]
+
+
+def largest_full_rectangle(valid: np.ndarray) -> tuple[slice, slice]:
+    """The largest upright rectangle in which nothing is missing.
+
+    Parameters
+    ----------
+    valid : bool (rows, cols); give that of `without_inner_holes` to keep holes that can be filled
+
+    Returns
+    -------
+    (rows, cols) slices; empty ones if nothing is valid
+
+    Notes
+    -----
+    On cells of several texels where the picture is larger than 1024 texels, then each side is moved out as far as it
+    goes: never a missing texel within, and at most about two cells a side short of the best.
+    """
+    valid = np.asarray(valid, bool)
+    cell_px = -(-max(valid.shape) // _RECTANGLE_CELLS)
+    full = _all_in_cells(valid, cell_px)
+    top, bottom, left, right = (int(k) for k in largest_rectangle(full))
+    rows, cols = valid.shape
+    box = [top * cell_px, min(bottom * cell_px, rows), left * cell_px, min(right * cell_px, cols)]
+    return _moved_out(valid, box) if box[1] > box[0] else (slice(0, 0), slice(0, 0))
+
+
+def _all_in_cells(valid: np.ndarray, cell_px: int) -> np.ndarray:
+    if cell_px == 1:
+        return valid
+    starts = [np.arange(0, side, cell_px) for side in valid.shape]
+    return np.logical_and.reduceat(np.logical_and.reduceat(valid, starts[1], axis=1), starts[0], axis=0)
+
+
+def _moved_out(valid: np.ndarray, box: list[int]) -> tuple[slice, slice]:
+    """Move the sides of a full rectangle out, one texel at a time in turn, as long as all stays full."""
+    moved = True
+    while moved:
+        moved = False
+        top, bottom, left, right = box
+        if top > 0 and valid[top - 1, left:right].all():
+            box[0], moved = top - 1, True
+        if bottom < valid.shape[0] and valid[bottom, left:right].all():
+            box[1], moved = bottom + 1, True
+        top, bottom = box[:2]
+        if left > 0 and valid[top:bottom, left - 1].all():
+            box[2], moved = left - 1, True
+        if right < valid.shape[1] and valid[top:bottom, right].all():
+            box[3], moved = right + 1, True
+    return slice(box[0], box[1]), slice(box[2], box[3])

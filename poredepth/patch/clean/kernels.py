@@ -1,0 +1,191 @@
+"""Compiled loops that clean a picture: sums over 2 x 2 texels, relaxation of smooth surfaces, spikes, rectangles.
+
+Kernels take plain arrays, fill what they are given and never raise.  Beyond the picture's edge they read its mirror.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(nogil=True, cache=True)
+def halve(height, missing, coarse, coarse_missing):
+    """Means of what is known in each 2 x 2 texels; a coarse texel is missing where none of them is known.
+
+    Parameters
+    ----------
+    height : float32 (rows, cols); missing : bool, same shape
+    coarse : float32 (ceil(rows / 2), ceil(cols / 2)), filled; coarse_missing : bool, same shape, filled
+    """
+    rows, cols = height.shape
+    for r in range(coarse.shape[0]):
+        for c in range(coarse.shape[1]):
+            total, count = 0.0, 0
+            for i in range(2 * r, min(2 * r + 2, rows)):
+                for j in range(2 * c, min(2 * c + 2, cols)):
+                    if not missing[i, j]:
+                        total += height[i, j]
+                        count += 1
+            coarse_missing[r, c] = count == 0
+            coarse[r, c] = total / count if count else 0.0
+
+
+@njit(nogil=True, cache=True)
+def refill(coarse, at, cols, height):
+    """Linear interpolation of a coarse level at texels of the level twice as fine.
+
+    Parameters
+    ----------
+    coarse : float32 (rows, cols) of the coarse level
+    at : int (n,), flat indices into the fine level, ``cols`` wide; height : float32, flat fine level, changed there
+    """
+    last_r, last_c = coarse.shape[0] - 1, coarse.shape[1] - 1
+    for k in range(len(at)):
+        r, c = at[k] // cols, at[k] % cols
+        near_r, near_c = min(r // 2, last_r), min(c // 2, last_c)
+        far_r = min(max(near_r + (1 if r % 2 else -1), 0), last_r)
+        far_c = min(max(near_c + (1 if c % 2 else -1), 0), last_c)
+        height[at[k]] = 0.75 * (0.75 * coarse[near_r, near_c] + 0.25 * coarse[near_r, far_c]) + 0.25 * (
+            0.75 * coarse[far_r, near_c] + 0.25 * coarse[far_r, far_c]
+        )
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _mirror(i, n):
+    """Index of the mirrored picture (the edge between two texels), for one step of at most n beyond it."""
+    if i < 0:
+        i = -1 - i
+    if i >= n:
+        i = 2 * n - 1 - i
+    return max(i, 0)
+
+
+@njit(nogil=True, cache=True)
+def relax_holes(height, at, stiffness, n_sweeps):
+    """Sweeps towards stiffness * bilaplacian(h) = laplacian(h) at some texels, the others held.
+
+    Gauss-Seidel, over-relaxed, forwards and backwards in turn.
+
+    Parameters
+    ----------
+    height : float32 (rows, cols), changed at ``at``, int (n,), flat indices
+    stiffness : square of the length over which a slope is carried on, texels squared
+    """
+    rows, cols = height.shape
+    for sweep in range(n_sweeps):
+        for step in range(len(at)):
+            k = at[step] if sweep % 2 == 0 else at[len(at) - 1 - step]
+            r, c = k // cols, k % cols
+            up, down = _mirror(r - 1, rows), _mirror(r + 1, rows)
+            left, right = _mirror(c - 1, cols), _mirror(c + 1, cols)
+            one = height[up, c] + height[down, c] + height[r, left] + height[r, right]
+            slant = height[up, left] + height[up, right] + height[down, left] + height[down, right]
+            two = height[_mirror(r - 2, rows), c] + height[_mirror(r + 2, rows), c]
+            two += height[r, _mirror(c - 2, cols)] + height[r, _mirror(c + 2, cols)]
+            here = height[r, c]
+            residual = stiffness * (20.0 * here - 8.0 * one + 2.0 * slant + two) + 4.0 * here - one
+            height[r, c] = here - 1.3 * residual / (20.0 * stiffness + 4.0)
+
+
+@njit(nogil=True, cache=True)
+def relax_bounded(height, stored, bound, first, start, stop):
+    """One part of a sweep towards the least bending within bounds: rows first, first + 3, ... from start to stop.
+
+    Rows three apart do not read each other, so that parts of one ``first`` may run beside each other.
+
+    Parameters
+    ----------
+    height : float32 (rows, cols), changed; stored : float32, same shape, what heights stay within ``bound`` of
+    """
+    rows, cols = height.shape
+    for r in range(start + (first - start) % 3, stop, 3):
+        up, down = height[_mirror(r - 1, rows)], height[_mirror(r + 1, rows)]
+        up2, down2 = height[_mirror(r - 2, rows)], height[_mirror(r + 2, rows)]
+        row, middle = height[r], stored[r]
+        for c in range(cols):
+            if 2 <= c < cols - 2:
+                left, right, left2, right2 = c - 1, c + 1, c - 2, c + 2
+            else:
+                left, right = _mirror(c - 1, cols), _mirror(c + 1, cols)
+                left2, right2 = _mirror(c - 2, cols), _mirror(c + 2, cols)
+            one = up[c] + down[c] + row[left] + row[right]
+            slant = up[left] + up[right] + down[left] + down[right]
+            two = up2[c] + down2[c] + row[left2] + row[right2]
+            level = np.float32(0.4) * one - np.float32(0.1) * slant - np.float32(0.05) * two
+            row[c] = min(max(level, middle[c] - bound), middle[c] + bound)
+
+
+@njit(nogil=True, cache=True)
+def refine_bounded(coarse, stored, bound, height, start, stop):
+    """Rows start to stop of a level, linearly between those of one half as fine, brought within bounds."""
+    rows, cols = coarse.shape
+    for r in range(start, stop):
+        near, far = r // 2, min(max(r // 2 + (1 if r % 2 else -1), 0), rows - 1)
+        for c in range(height.shape[1]):
+            here, beside = c // 2, min(max(c // 2 + (1 if c % 2 else -1), 0), cols - 1)
+            value = 0.75 * (0.75 * coarse[near, here] + 0.25 * coarse[near, beside]) + 0.25 * (
+                0.75 * coarse[far, here] + 0.25 * coarse[far, beside]
+            )
+            height[r, c] = min(max(value, stored[r, c] - bound), stored[r, c] + bound)
+
+
+@njit(nogil=True, cache=True)
+def square_laplacian(height, side, out, start, stop):
+    """Mean of the squared laplacian over blocks of side x side texels; rows start to stop of ``out``, float32."""
+    rows, cols = height.shape
+    for b in range(start, stop):
+        for d in range(out.shape[1]):
+            total, count = 0.0, 0
+            for r in range(b * side, min(b * side + side, rows)):
+                for c in range(d * side, min(d * side + side, cols)):
+                    around = height[_mirror(r - 1, rows), c] + height[_mirror(r + 1, rows), c]
+                    around += height[r, _mirror(c - 1, cols)] + height[r, _mirror(c + 1, cols)]
+                    bend = around - 4.0 * height[r, c]
+                    total += bend * bend
+                    count += 1
+            out[b, d] = total / count
+
+
+@njit(nogil=True, cache=True)
+def blend(rough, smooth, share, side, start, stop):
+    """rough += share * (smooth - rough), rows start to stop; ``share`` is given at the middles of blocks."""
+    last_r, last_c = share.shape[0] - 1, share.shape[1] - 1
+    for r in range(start, stop):
+        y = min(max((r + 0.5) / side - 0.5, 0.0), float(last_r))
+        top = min(int(y), max(last_r - 1, 0))
+        below, y = min(top + 1, last_r), y - top
+        for c in range(rough.shape[1]):
+            x = min(max((c + 0.5) / side - 0.5, 0.0), float(last_c))
+            left = min(int(x), max(last_c - 1, 0))
+            right, x = min(left + 1, last_c), x - left
+            a = (1 - y) * ((1 - x) * share[top, left] + x * share[top, right])
+            a += y * ((1 - x) * share[below, left] + x * share[below, right])
+            rough[r, c] += a * (smooth[r, c] - rough[r, c])
+
+
+@njit(nogil=True, cache=True)
+def largest_rectangle(full):
+    """(top, bottom, left, right), half open, of the largest rectangle of True; the first found of equal ones.
+
+    For each row, the heights of the columns of True that end there, and a stack of rising ones: each cell is put on and
+    taken off once.  Source: common practice, no source (largest rectangle in a histogram).
+    """
+    rows, cols = full.shape
+    tall = np.zeros(cols + 1, np.int64)
+    stack = np.zeros(cols + 2, np.int64)
+    best, found = 0, (0, 0, 0, 0)
+    for r in range(rows):
+        for c in range(cols):
+            tall[c] = tall[c] + 1 if full[r, c] else 0
+        n = 0
+        for c in range(cols + 1):
+            while n > 0 and tall[stack[n - 1]] >= tall[c]:
+                n -= 1
+                high = tall[stack[n]]
+                left = stack[n - 1] + 1 if n > 0 else 0
+                if high * (c - left) > best:
+                    best, found = high * (c - left), (r + 1 - high, r + 1, left, c)
+            stack[n] = c
+            n += 1
+    return found
