@@ -66,7 +66,7 @@ def decode_picture(
     elif head.startswith(EXR_SIGNATURE):
         decode = _decode_exr
     else:
-        raise PatchError(f"{path}: found {_kind_of(head)}; {ALLOWED}; export the heights anew in one of these")
+        raise PatchError(f"{path}: found {kind_of(head)}; {ALLOWED}; export the heights anew in one of these")
     with whole_file(path, "for TIFF uncompressed or zlib"):
         return decode(path, with_alpha, with_colour)
 
@@ -91,12 +91,17 @@ def refuse(path: Path, found: str, fix: str):
     raise PatchError(f"{path}: found {found}; {ALLOWED}; {fix}")
 
 
-def _kind_of(head: bytes) -> str:
+def is_picture(head: bytes) -> bool:
+    """Whether a file is a PNG, TIFF or EXR, by its first bytes."""
+    return head.startswith((PNG_SIGNATURE, *TIFF_SIGNATURES, EXR_SIGNATURE))
+
+
+def kind_of(head: bytes) -> str:
     """Name a file that is none of ours by its first bytes."""
     if not head:
         return "an empty file"
     if head.startswith(b"\xff\xd8"):
-        return "a JPEG picture, whose compression changes heights"
+        return "a JPEG picture, whose compression changes heights (saving it as another kind does not bring them back)"
     if head.startswith(b"\x93NUMPY"):
         return "a NumPy array"
     return "neither PNG, TIFF nor EXR"

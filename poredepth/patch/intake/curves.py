@@ -1,6 +1,7 @@
 """Curves that colour puts on numbers: that of sRGB, and whether an ICC colour profile has one.
 
-Source: IEC 61966-2-1 (sRGB); ICC.1:2022 (profile version 4.4), section 7 (header, tag table), 10.6 (curveType), 10.18 (parametricCurveType).
+Source: IEC 61966-2-1 (sRGB); ICC.1:2022 (profile version 4.4), section 7 (header, tag table), 10.6 (curveType), 10.18
+(parametricCurveType).
 """
 
 from __future__ import annotations

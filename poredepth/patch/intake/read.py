@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
-from poredepth.patch.decode import EXR_SIGNATURE, decode_picture, whole_file
+from poredepth.patch.decode import EXR_SIGNATURE, decode_picture, is_picture, kind_of, whole_file
 from poredepth.patch.intake.colour import Colour, check_choice, read_colour_tag, to_heights
 from poredepth.patch.intake.measured import measured_kind, read_measured
 from poredepth.patch.intake.raw import RawPicture
@@ -52,7 +52,14 @@ def read_raw(path: str | os.PathLike, *, colour: Colour = "refuse") -> RawPictur
     check_choice(str(path), colour)
     head = head_of(path)
     kind = measured_kind(head)
-    return _from_surface(path, kind) if kind else _from_picture(path, head, colour)
+    if kind:
+        return _from_surface(path, kind)
+    if not is_picture(head):
+        raise PatchError(
+            f"{path}: found {kind_of(head)}; allowed are PNG, TIFF or EXR pictures and X3P or SDF surfaces; export the "
+            "heights anew, from where they were made, in one of these"
+        )
+    return _from_picture(path, head, colour)
 
 
 def _from_surface(path: Path, kind: str) -> RawPicture:
