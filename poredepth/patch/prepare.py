@@ -18,10 +18,12 @@ from typing import Literal
 import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
-from poredepth.patch.clean.form import remove_form, suggest_form
-from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle
+from poredepth.patch.clean.form import remove_form, zero_mean
+from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
-from poredepth.patch.clean.terraces import find_terraces, smooth_terraces
+from poredepth.patch.clean.suggest import suggest_form
+from poredepth.patch.clean.terraces import find_terraces
+from poredepth.patch.clean.unterrace import smooth_terraces
 from poredepth.patch.intake.blocks import find_compression_blocks
 from poredepth.patch.intake.polarity import check_polarity
 from poredepth.patch.intake.raw import RawPicture, crop_px
@@ -154,7 +156,7 @@ def prepare_patch(
     pixel_mm, inside = _sized(raw, work)
     per_unit_mm = _height_scale(raw, work)
     on_progress("clean", 0, 1)
-    _clean(raw, work, inside)
+    _clean(raw, work, inside, min(pixel_mm))
     work.height = np.ascontiguousarray(work.height, np.float32)
     work.height *= np.float32(per_unit_mm)
     _make_square(work, pixel_mm)
@@ -221,7 +223,7 @@ def _height_scale(raw: RawPicture, work: _Work) -> float:
     return sign * options.height_um / UM_PER_MM
 
 
-def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None) -> None:
+def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None, texel_mm: float) -> None:
     """Gaps, spikes, terraces, traces of compression; heights still in units of the value."""
     _cut_to_data(work, inside)
     step = raw.code_step
@@ -234,14 +236,12 @@ def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None) -> None:
     work.height, holes = fill_holes(work.height)
     if holes is not None:
         work.did(f"holes filled: {holes.n_px} pixels ({holes.share:.2%}) in {holes.n_holes}")
-        if holes.shows:
-            work.advise(
-                f"the largest hole is {holes.largest_px} pixels wide and will show as a smooth spot; crop it away"
-            )
+        if holes.n_large:
+            work.advise(f"the largest hole is {holes.largest_px} pixels wide and shows as a smooth spot; crop it away")
     if not work.options.keep_spikes:
-        work.height, spikes = remove_spikes(work.height)
+        work.height, spikes = remove_spikes(work.height, texel_mm)
         if spikes is not None:
-            work.did(f"spikes taken out: {spikes.n_px} pixels")
+            work.did(f"spikes taken out: {spikes.n_spikes}, {spikes.n_px} pixels")
     if work.options.keep_terraces:
         return
     terraces = find_terraces(work.height, step)
@@ -259,13 +259,13 @@ def _cut_to_data(work: _Work, inside: np.ndarray | None) -> None:
         valid &= inside >= 0.5
         if not valid.all():
             work.height = np.where(valid, work.height, np.float32(np.nan))
-    edges = (valid[0], valid[-1], valid[:, 0], valid[:, -1])
-    if all(edge.all() for edge in edges):
+    whole = without_inner_holes(valid)
+    if whole.all():
         return
-    rows, cols = largest_full_rectangle(valid)
+    rows, cols = largest_full_rectangle(whole)
     n_rows, n_cols = rows.stop - rows.start, cols.stop - cols.start
     if min(n_rows, n_cols) < MIN_SIDE_PX or n_rows * n_cols < LEAST_KEPT_RATIO * valid.size:
-        return  # holes reach the border here and there: they are filled
+        return  # all over the place: they are filled, or are too many
     work.height = work.height[rows, cols]
     work.did(f"cut to where there is data: x {cols.start}, y {rows.start}, {n_cols} x {n_rows} pixels")
 
@@ -283,19 +283,19 @@ def _take_form_off(work: _Work) -> None:
     options = work.options
     degree, cutoff_mm, why = {"none": None, "tilt": 1, "bend": 2}.get(options.form), options.cutoff_mm, ""
     if options.form == "auto":
-        degree, cutoff_mm, why = suggest_form(work.height, work.texel_mm)
-        cutoff_mm = options.cutoff_mm if options.cutoff_mm is not None else cutoff_mm
+        found = suggest_form(work.height, work.texel_mm)
+        degree, why = found.degree, f" ({found.reason})"
+        cutoff_mm = found.cutoff_mm if cutoff_mm is None else cutoff_mm
     if degree is None and cutoff_mm is None:
         return
     work.height, form = remove_form(work.height, work.texel_mm, degree=degree, cutoff_mm=cutoff_mm)
-    if degree is not None:
-        work.did(
-            f"form taken off: {'a plane' if degree == 1 else f'a polynomial of degree {degree}'}, tilt "
-            f"{form.tilt_deg:.3g} degrees, {form.range_um:.4g} um from end to end" + (f" ({why})" if why else "")
-        )
-    if cutoff_mm is not None:
-        work.did(f"waves above {cutoff_mm:g} mm taken off (areal Gaussian, half at the cutoff)")
-    told = check_polarity(work.height, None)
+    what = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}[degree]
+    what += [] if cutoff_mm is None else [f"waves above {cutoff_mm:g} mm"]
+    work.did(
+        f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from its "
+        f"lowest to its highest{why}"
+    )
+    told = check_polarity(work.height)
     if told is not None:
         work.advise(told)
 
@@ -331,8 +331,7 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
 
 def _level(work: _Work) -> None:
     """Mean to zero, and Sq as wished."""
-    mean_mm = float(work.height.mean(dtype=np.float64))
-    work.height = work.height - np.float32(mean_mm)
+    work.height, mean_mm = zero_mean(work.height)
     work.did(f"mean taken off: {UM_PER_MM * mean_mm:+.4g} um")
     if work.options.sq_um is None:
         return
