@@ -13,9 +13,12 @@ from poredepth.patch.tiling.checks import checked_picture
 from poredepth.patch.tiling.drift import bent, drift_px
 from poredepth.patch.tiling.period import MOST_SLIP_SHARE, OFFSET_SMOOTH, Period, best_period, overlap_limits
 from poredepth.patch.tiling.shear import moved_lines
+from poredepth.patch.types import MIN_SIDE_PX
 
 #: How far lines of both margins may be brought together along the cut, per side: as far as a whole margin may slip.
 _MOST_DRIFT_SHARE = MOST_SLIP_SHARE
+#: A side must hold two margins and a tile between them, texels.
+LEAST_SIDE_PX = 2 * MIN_SIDE_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,11 +51,26 @@ def overlap_cut(height: np.ndarray, overlap_px: tuple[int, int] | float | None =
 
     Raises
     ------
-    PatchError : heights that are no finite (rows, cols); an overlap of less than 1 texel or more than a third of a side
+    PatchError : heights that are no finite (rows, cols) of at least 8 texels; an overlap of less than 1 texel or more than a third of a side
     """
     heights = checked_picture("overlap cut", height)
+    check_can_be_cut(heights.shape)
     seams = cut_seams(heights, _overlaps(heights.shape, overlap_px))
     return np.ascontiguousarray(seams[1].picture.T)
+
+
+def can_be_cut(shape: tuple[int, int]) -> bool:
+    """Whether a picture is large enough for margins."""
+    return min(shape) >= LEAST_SIDE_PX
+
+
+def check_can_be_cut(shape: tuple[int, int]) -> None:
+    """Raise PatchError unless a picture is large enough for margins."""
+    if not can_be_cut(shape):
+        raise PatchError(
+            f"overlap cut: the heights have shape {shape}; allowed is at least {LEAST_SIDE_PX} texels each, to have "
+            "margins; give a larger piece"
+        )
 
 
 def cut_seams(heights: np.ndarray, overlap_px: tuple[int | None, int | None] = (None, None)) -> tuple[Seam, Seam]:

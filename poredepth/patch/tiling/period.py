@@ -84,8 +84,11 @@ def best_period(heights: np.ndarray, overlap_px: int | None, closed: bool) -> Pe
         fits = sorted(_best_fit(small, int(start), overlap, (slip, closed)) for start in starts)
         found += [(_cost_of_cut(small, fit, closed), fit) for _, fit in fits[:_LOOKED_AT]]
     _, fit = min(found)
-    whole = (cell * n for n in (fit.start_px, fit.period_px, fit.overlap_px, fit.slip_px))
-    return _to_the_texel(heights, Period(*whole, fit.misfit), cell, closed)
+    start, period, overlap, slip = (cell * n for n in (fit.start_px, fit.period_px, fit.overlap_px, fit.slip_px))
+    if overlap_px:
+        overlap = min(overlap_px, heights.shape[1] - period)
+        start = min(start, heights.shape[1] - period - overlap)
+    return _to_the_texel(heights, Period(start, period, overlap, slip, fit.misfit), cell, closed)
 
 
 def _cost_of_cut(small: np.ndarray, fit: Period, closed: bool) -> float:

@@ -94,7 +94,10 @@ def quality_of_cut(tile: np.ndarray, seams: tuple[Seam, Seam], shape: tuple[int,
 
 
 def seam_ratio(seam: Seam) -> float:
-    """Worst ratio of steps and kinks across a cut to those of both margins at the same places."""
+    """Worst ratio of steps and kinks across a cut to those of both margins at the same places.
+
+    Those count as at least half of the margins' steps and kinks at any place: beside such relief less does not show.
+    """
     width = seam.left.shape[1]
     both = seam.picture[:, :width]
     floor = 1e-6 * float(np.abs(seam.left).max()) + np.finfo(np.float32).tiny
@@ -103,7 +106,9 @@ def seam_ratio(seam: Seam) -> float:
         for span, terms in ((lag, (1, -1)), (2 * lag, (1, -2, 1))):
             first = np.clip(seam.path - (span + 1) // 2, 0, max(width - 1 - span, 0))
             over, one, other = (_across(strip, first, lag, terms) for strip in (both, seam.left, seam.right))
-            worst = max(worst, ratio_of(over, float(np.hypot(one, other) / np.sqrt(2)), floor))
+            anywhere = float(np.hypot(*(_any(strip, lag, len(terms)) for strip in (seam.left, seam.right))))
+            without = max(float(np.hypot(one, other)), 0.5 * anywhere) / np.sqrt(2)
+            worst = max(worst, ratio_of(over, float(without), floor))
     return worst
 
 
@@ -111,6 +116,14 @@ def _across(strip: np.ndarray, first: np.ndarray, lag: int, terms: tuple[int, ..
     """rms of a difference along each row, from column ``first`` on, in steps of ``lag``."""
     rows, last = np.arange(len(strip)), strip.shape[1] - 1
     return rms(sum(term * strip[rows, np.minimum(first + k * lag, last)].astype(float) for k, term in enumerate(terms)))
+
+
+def _any(strip: np.ndarray, lag: int, terms: int) -> float:
+    """rms of the same difference at all places of some rows."""
+    some = strip[:: -(-len(strip) // _MOST_LINES)]
+    for _ in range(terms - 1):
+        some = some[:, lag:] - some[:, :-lag]
+    return rms(some)
 
 
 def _fine(strip: np.ndarray) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 
 from poredepth.errors import PatchError
 from poredepth.patch.tiling.checks import checked_picture
-from poredepth.patch.tiling.cut import Seam, cut_seams
+from poredepth.patch.tiling.cut import Seam, can_be_cut, check_can_be_cut, cut_seams
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 from poredepth.patch.tiling.quality import TileQuality, quality_as_it_is, quality_of_cut, quality_of_smooth
 from poredepth.patch.tiling.smooth import periodic_plus_smooth
@@ -77,12 +77,16 @@ def make_tileable(
     check_positive("tiling", "texel_mm", texel_mm)
     if method not in METHODS:
         raise PatchError(f"tiling: method is {method!r}; allowed are {', '.join(METHODS)}")
+    if method == "cut":
+        check_can_be_cut(heights.shape)
     told = _Told(on_progress, 1 + {"best": 2, "none": 0}.get(method, 1))
     quality = {"none": quality_as_it_is(heights, texel_mm)}
     told.step()
     if method == "none" or (method == "best" and quality["none"].border.continues):
         told.end()
         return _as_it_is(heights, quality)
+    if method == "best" and not can_be_cut(heights.shape):
+        method = "smooth"
     made = {}
     if method in ("best", "cut"):
         made["cut"], quality["cut"] = _cut(heights, texel_mm)
@@ -94,6 +98,7 @@ def make_tileable(
         made["smooth"] = periodic, (0, 0), ("a smooth part was taken off, so that the borders meet",)
         del level
         told.step()
+    told.end()
     best = min(made, key=lambda name: quality[name].rank)
     tile, overlap, notes = made[best]
     return Tiled(tile, best, quality, overlap, (*notes, *_advice(quality[best])))
@@ -131,7 +136,9 @@ def _level_borders(heights: np.ndarray) -> np.ndarray:
     return level
 
 
-def _cut(heights: np.ndarray, texel_mm: float) -> tuple[tuple[np.ndarray, tuple[int, int], tuple[str, ...]], TileQuality]:
+def _cut(
+    heights: np.ndarray, texel_mm: float
+) -> tuple[tuple[np.ndarray, tuple[int, int], tuple[str, ...]], TileQuality]:
     """The tile with its overlap and notes, and its quality."""
     seams = cut_seams(heights)
     tile = np.ascontiguousarray(seams[1].picture.T)
@@ -152,7 +159,9 @@ def _notes_of_cut(seams: tuple[Seam, Seam], shape: tuple[int, int], tile: tuple[
     ]
     turned = [math.degrees(math.atan2(abs(period.slip_px), period.period_px)) for period in (across, down)]
     if max(turned) > 0:
-        notes.append(f"sheared by {turned[0]:.1f} degrees along rows and {turned[1]:.1f} along columns, so that it fits")
+        notes.append(
+            f"sheared by {turned[0]:.1f} degrees along rows and {turned[1]:.1f} along columns, so that it fits"
+        )
     return tuple(notes)
 
 
