@@ -79,12 +79,17 @@ def split(strip: np.ndarray, cutoffs: list[float], closed: bool) -> list[np.ndar
 
 
 def mixed(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """weight x one + (1 - weight) x other, with the contrast of both kept."""
-    power = float(np.vdot(one, one)) * float(np.vdot(other, other))
-    likeness = float(np.vdot(one, other)) / np.sqrt(power) if power > 0 else 1.0
+    """weight x one + (1 - weight) x other, with the contrast of both kept; their correlation is that where they mix."""
     rest = 1 - weight
-    spread = weight**2 + rest**2 + 2 * max(likeness, 0.0) * weight * rest
-    return (weight * one + rest * other) / np.sqrt(spread)
+    mix = weight * rest
+    part = mix * one
+    likeness = float(np.vdot(part, other))
+    power = float(np.vdot(part, one)) * float(np.vdot(mix * other, other))
+    likeness = likeness / np.sqrt(power) if power > 0 else 1.0
+    # (w + 1 - w)^2 = 1, so w^2 + (1 - w)^2 + 2 r w (1 - w) = 1 - 2 (1 - r) w (1 - w)
+    mix *= -2 * (1 - max(likeness, 0.0))
+    mix += 1
+    return (weight * one + rest * other) / np.sqrt(mix)
 
 
 def smoothstep(x: np.ndarray) -> np.ndarray:
@@ -108,8 +113,8 @@ def cut_cost(one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 
 def _slope_power(heights: np.ndarray) -> np.ndarray:
-    down, right = np.gradient(heights)
-    return down**2 + right**2
+    axes = [axis for axis in (0, 1) if heights.shape[axis] > 1]
+    return sum(np.gradient(heights, axis=axis) ** 2 for axis in axes)
 
 
 def _level(values: np.ndarray) -> float:

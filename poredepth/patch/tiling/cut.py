@@ -10,11 +10,15 @@ from scipy import ndimage
 from poredepth.errors import PatchError
 from poredepth.patch.tiling.blend import joined
 from poredepth.patch.tiling.checks import checked_picture
-from poredepth.patch.tiling.period import Period, best_period, overlap_limits
+from poredepth.patch.tiling.drift import bent, drift_px
+from poredepth.patch.tiling.period import MOST_SLIP_SHARE, OFFSET_SMOOTH, Period, best_period, overlap_limits
 from poredepth.patch.tiling.shear import moved_lines
+from poredepth.patch.types import MIN_SIDE_PX
 
-#: Standard deviation, per period, that the offset of the margins is smoothed with along the cut: own choice.
-_OFFSET_SMOOTH = 0.1
+#: How far lines of both margins may be brought together along the cut, per side: as far as a whole margin may slip.
+_MOST_DRIFT_SHARE = MOST_SLIP_SHARE
+#: A side must hold two margins and a tile between them, texels.
+LEAST_SIDE_PX = 2 * MIN_SIDE_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,11 +51,26 @@ def overlap_cut(height: np.ndarray, overlap_px: tuple[int, int] | float | None =
 
     Raises
     ------
-    PatchError : heights that are no finite (rows, cols); an overlap of less than 1 texel or more than a third of a side
+    PatchError : heights that are no finite (rows, cols) of at least 8 texels; an overlap of less than 1 texel or more than a third of a side
     """
     heights = checked_picture("overlap cut", height)
+    check_can_be_cut(heights.shape)
     seams = cut_seams(heights, _overlaps(heights.shape, overlap_px))
     return np.ascontiguousarray(seams[1].picture.T)
+
+
+def can_be_cut(shape: tuple[int, int]) -> bool:
+    """Whether a picture is large enough for margins."""
+    return min(shape) >= LEAST_SIDE_PX
+
+
+def check_can_be_cut(shape: tuple[int, int]) -> None:
+    """Raise PatchError unless a picture is large enough for margins."""
+    if not can_be_cut(shape):
+        raise PatchError(
+            f"overlap cut: the heights have shape {shape}; allowed is at least {LEAST_SIDE_PX} texels each, to have "
+            "margins; give a larger piece"
+        )
 
 
 def cut_seams(heights: np.ndarray, overlap_px: tuple[int | None, int | None] = (None, None)) -> tuple[Seam, Seam]:
@@ -66,6 +85,7 @@ def _seam(heights: np.ndarray, overlap_px: int | None, closed: bool) -> Seam:
     period = best_period(heights, overlap_px, closed)
     piece = _upright(heights, period, closed)
     width = period.overlap_px
+    piece = _met(piece, period, closed)
     _spread_offset(piece, period, closed)
     left, right = piece[:, :width], np.ascontiguousarray(piece[:, period.period_px :])
     both = joined(np.ascontiguousarray(left), right, closed)
@@ -86,6 +106,17 @@ def _upright(heights: np.ndarray, period: Period, closed: bool) -> np.ndarray:
     return np.ascontiguousarray(moved_lines(heights[:, cols].T, start, count, periodic=closed).T)
 
 
+def _met(piece: np.ndarray, period: Period, closed: bool) -> np.ndarray:
+    """Bend the piece, evenly over its period, so that lines that both margins hold meet; else the piece as it is."""
+    width = period.overlap_px
+    most = _MOST_DRIFT_SHARE * len(piece)
+    drift = drift_px(piece[:, :width], piece[:, period.period_px :], closed, most)
+    if drift is None:
+        return piece
+    share = (np.arange(piece.shape[1]) - (piece.shape[1] - 1) / 2) / period.period_px
+    return bent(piece, drift, share, closed)
+
+
 def _spread_offset(piece: np.ndarray, period: Period, closed: bool) -> None:
     """Tilt each row, in place, so that its margins have one height; the tilt is as smooth along the cut as long.
 
@@ -94,7 +125,7 @@ def _spread_offset(piece: np.ndarray, period: Period, closed: bool) -> None:
     """
     width = period.overlap_px
     apart = (piece[:, :width] - piece[:, period.period_px :]).mean(axis=1, dtype=np.float64)
-    apart = ndimage.gaussian_filter1d(apart, _OFFSET_SMOOTH * period.period_px, mode="wrap" if closed else "nearest")
+    apart = ndimage.gaussian_filter1d(apart, OFFSET_SMOOTH * period.period_px, mode="wrap" if closed else "nearest")
     slope = (apart / period.period_px).astype(piece.dtype)
     at = np.arange(piece.shape[1], dtype=piece.dtype) - piece.dtype.type((piece.shape[1] - 1) / 2)
     for top in range(0, len(piece), 256):

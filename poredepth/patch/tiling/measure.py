@@ -22,7 +22,9 @@ LAGS_PX = (1, 2, 4, 8, 16)
 #: Longest distance, per side of the picture, and the lines beside the border that are looked at.
 _LAG_SHARE, _BESIDE = 1 / 16, 4
 #: Lines that rms values of the inside are taken from at most.
-_MOST_LINES = 2048
+_MOST_LINES = 1024
+#: Rows of the picture that are summed at once.
+_ROWS_AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ def tile_border(height: np.ndarray) -> TileBorder:
 
     Notes
     -----
-    Own definitions.  Inside, rms values are taken from all pairs of neighbours of at most 2048 rows (columns), evenly
+    Own definitions.  Inside, rms values are taken from all pairs of neighbours of at most 1024 rows (columns), evenly
     chosen; over the border from all of them.
     """
     heights = checked_picture("tile border", height)
@@ -79,7 +81,7 @@ def tile_border(height: np.ndarray) -> TileBorder:
 
 def _over_left_and_right(heights: np.ndarray) -> tuple[float, float, float]:
     """jump, gradient and structure ratio of the border between the last and the first column."""
-    inner = heights[:: -(-len(heights) // _MOST_LINES)]
+    inner = np.ascontiguousarray(heights[:: -(-len(heights) // _MOST_LINES)])
     floor = _floor(heights)
     steps = inner[:, 1:] - inner[:, :-1]
     jump = ratio_of(rms(heights[:, 0] - heights[:, -1]), rms(steps), floor)
@@ -123,7 +125,7 @@ def rms(values: np.ndarray) -> float:
 
 def _floor(heights: np.ndarray) -> float:
     """A step that is nothing but rounding of such heights."""
-    return 1e-6 * float(np.abs(heights).max()) + np.finfo(np.float32).tiny
+    return 1e-6 * max(float(heights.max()), -float(heights.min())) + np.finfo(np.float32).tiny
 
 
 def ratio_of(over: float, inside: float, floor: float) -> float:
@@ -155,17 +157,19 @@ def blotch_ratio(height_mm: np.ndarray, texel_mm: float) -> float:
     """
     heights = checked_picture("blotch ratio", height_mm)
     check_positive("blotch ratio", "texel_mm", texel_mm)
-    mean = heights.mean(dtype=np.float64)
-    whole = float(np.var(heights, dtype=np.float64))
+    rows, cols = heights.shape
+    waves = np.arange(-2, 3)
+    right = 2 * np.pi * np.outer(np.arange(cols), waves[2:]) / cols
+    cos, sin = np.cos(right).astype(heights.dtype), np.sin(right).astype(heights.dtype)
+    down = np.exp(-2j * np.pi * np.outer(waves, np.arange(rows)) / rows)
+    mean, whole, sums = heights.dtype.type(heights.mean(dtype=np.float64)), 0.0, np.zeros((5, 3), np.complex128)
+    for top in range(0, rows, _ROWS_AT_ONCE):
+        part = heights[top : top + _ROWS_AT_ONCE] - mean
+        whole += float(np.vdot(part, part))
+        sums += down[:, top : top + _ROWS_AT_ONCE] @ (part @ cos - 1j * (part @ sin))
+    whole /= heights.size
     if math.sqrt(whole) <= _floor(heights):
         return 0.0
-    waves = np.arange(-2, 3)
-    rows, cols = heights.shape
-    right = np.exp(-2j * np.pi * np.outer(np.arange(cols), waves) / cols)
-    down = np.exp(-2j * np.pi * np.outer(waves, np.arange(rows)) / rows)
-    sums = np.zeros((5, 5), np.complex128)
-    for top in range(0, rows, 256):
-        sums += down[:, top : top + 256] @ ((heights[top : top + 256] - mean) @ right)
-    power = np.abs(sums / heights.size) ** 2
+    power = np.abs(np.concatenate([sums[::-1, :0:-1].conj(), sums], axis=1) / heights.size) ** 2
     low = (waves[:, None] ** 2 + waves**2 < 9) & ((waves[:, None] != 0) | (waves != 0))
     return min(1.0, math.sqrt(float(power[low].sum()) / whole))

@@ -27,7 +27,13 @@ _MOST_LINES = 1024
 #: Margins, per overlap, whose cut is looked at.
 _LOOKED_AT = 3
 #: What losing the whole side would cost, in misfits of unrelated margins and in mean costs of a cut: own choice.
-_MISFIT_PER_SIDE, _COST_PER_SIDE = 0.5, 0.3
+_MISFIT_PER_SIDE, _COST_PER_SIDE = 0.5, 0.5
+#: What unrelated margins cost, whatever the cut through them does: own choice.
+_COST_PER_MISFIT = 0.2
+#: Standard deviation, per period, that the level between the margins is smoothed with along the cut: own choice.
+OFFSET_SMOOTH = 0.1
+#: What the longest slip costs, so that there is none where it gains nothing: own choice.
+_MISFIT_PER_SLIP = 0.01
 
 
 @dataclass(frozen=True, order=True)
@@ -78,22 +84,28 @@ def best_period(heights: np.ndarray, overlap_px: int | None, closed: bool) -> Pe
         fits = sorted(_best_fit(small, int(start), overlap, (slip, closed)) for start in starts)
         found += [(_cost_of_cut(small, fit, closed), fit) for _, fit in fits[:_LOOKED_AT]]
     _, fit = min(found)
-    whole = (cell * n for n in (fit.start_px, fit.period_px, fit.overlap_px, fit.slip_px))
-    return _to_the_texel(heights, Period(*whole, fit.misfit), cell, closed)
+    start, period, overlap, slip = (cell * n for n in (fit.start_px, fit.period_px, fit.overlap_px, fit.slip_px))
+    if overlap_px:
+        overlap = min(overlap_px, heights.shape[1] - period)
+        start = min(start, heights.shape[1] - period - overlap)
+    return _to_the_texel(heights, Period(start, period, overlap, slip, fit.misfit), cell, closed)
 
 
 def _cost_of_cut(small: np.ndarray, fit: Period, closed: bool) -> float:
-    """Mean cost along the best cut, 1 where all is unrelated, and what is lost of the picture."""
+    """What differs along the best cut and between levels of the margins, 1 where all does; and what is lost."""
     slip = fit.slip_px
     columns = slice(fit.start_px, fit.start_px + fit.overlap_px)
     right = np.roll(small[:, fit.period_px + columns.start : fit.period_px + columns.stop], -slip, axis=0)
-    apart, own = (small[:, columns] - right) ** 2, small[:, columns] ** 2 + right**2
+    height_apart, own = small[:, columns] - right, small[:, columns] ** 2 + right**2
     if not closed and slip:
-        apart = apart[: len(apart) - slip] if slip > 0 else apart[-slip:]
+        height_apart = height_apart[: len(own) - slip] if slip > 0 else height_apart[-slip:]
+    apart = height_apart**2
     path = least_cost_path(apart, closed)
     level = float(own.mean())
-    cost = float(apart[np.arange(len(path)), path].mean()) / level if level > 0 else 0.0
-    return cost + _COST_PER_SIDE * (1 - fit.period_px / small.shape[1])
+    along = float(apart[np.arange(len(path)), path].mean())
+    levels = ndimage.gaussian_filter1d(height_apart.mean(axis=1), OFFSET_SMOOTH * fit.period_px, mode="nearest")
+    cost = (along + float((levels**2).mean())) / level if level > 0 else 0.0
+    return cost + _COST_PER_MISFIT * fit.misfit + _COST_PER_SIDE * (1 - fit.period_px / small.shape[1])
 
 
 def _best_fit(small: np.ndarray, start: int, overlap: int, slips: tuple[int, bool]) -> tuple[float, Period]:
@@ -102,7 +114,8 @@ def _best_fit(small: np.ndarray, start: int, overlap: int, slips: tuple[int, boo
     first = min(max(math.ceil(LEAST_PERIOD_SHARE * cols), overlap), cols - overlap - start)
     misfit = _misfits(small, small, (start, start + first), (overlap, cols - overlap - start - first + 1), slips)
     lost = (cols - first - np.arange(misfit.shape[1])) / cols
-    cost = misfit + _MISFIT_PER_SIDE * lost
+    slipped = np.abs(np.arange(len(misfit)) - slips[0]) / max(slips[0], 1)
+    cost = misfit + _MISFIT_PER_SIDE * lost + _MISFIT_PER_SLIP * slipped[:, None]
     row, col = np.unravel_index(int(cost.argmin()), cost.shape)
     fit = Period(start, first + int(col), overlap, int(row) - slips[0], float(misfit[row, col]))
     return float(cost[row, col]), fit
