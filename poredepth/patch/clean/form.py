@@ -109,7 +109,7 @@ def remove_form(
     if degree is None and cutoff_mm is None:
         raise PatchError("form: neither degree nor cutoff_mm is given; allowed: one of them or both; degree 1 is tilt")
     plane = fit(heights, 1, inside)
-    polynomial = None if degree is None else fit(heights, degree, inside)
+    polynomial = plane if degree == 1 else None if degree is None else fit(heights, degree, inside)
     relief = np.array(heights, np.float32, copy=True) if polynomial is None else less(heights, polynomial)
     if cutoff_mm is not None:
         check_positive("form", "cutoff_mm", cutoff_mm)

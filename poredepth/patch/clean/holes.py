@@ -22,7 +22,8 @@ LARGE_HOLE_RATIO = 0.05
 
 #: Length over which a slope is carried on into a hole, texels: own choice.
 _CARRY_PX = 16.0
-_SWEEPS = 40
+#: Sweeps on a level: as many as make so many visits of texels, within bounds.
+_VISITS, _SWEEPS = 1.2e8, (24, 200)
 #: Cells a side on which rectangles are looked for.
 _RECTANGLE_CELLS = 1024
 _EIGHT = np.ones((3, 3), bool)
@@ -75,7 +76,7 @@ def fill_holes(height: np.ndarray, inside: np.ndarray | None = None) -> tuple[np
     Notes
     -----
     Solves L^2 bilaplacian(h) = laplacian(h) in the holes, L = 16 texels, known texels held, the edge mirrored, on a
-    pyramid from coarse to fine with 40 over-relaxed sweeps on each level.  The plane of the known texels is taken off
+    pyramid from coarse to fine with 24 to 200 over-relaxed sweeps on each level, the more the less is missing.  The plane of the known texels is taken off
     first.
 
     Source: splines in tension, Smith & Wessel 1990 (Geophysics 55:293); relaxation from coarse to fine, common
@@ -104,13 +105,13 @@ def fill_where(heights: np.ndarray, missing: np.ndarray) -> None:
     level, down, right = _plane_of_known(heights, missing)
     work = heights - (level + down * np.arange(len(heights)))[:, None].astype(np.float32)
     work -= (right * np.arange(cols)).astype(np.float32)
-    _fill_level(work, missing, _CARRY_PX)
+    _fill_level(work, missing)
     flat = work.reshape(-1)[at] + (level + down * (at // cols) + right * (at % cols)).astype(np.float32)
     heights.reshape(-1)[at] = flat
 
 
-def _fill_level(height: np.ndarray, missing: np.ndarray, carry_px: float) -> None:
-    """Fill one level of the pyramid in place, after the coarser ones."""
+def _fill_level(height: np.ndarray, missing: np.ndarray, level: int = 0) -> None:
+    """Fill one level of the pyramid in place, after the coarser ones; level 0 is the picture."""
     at = np.flatnonzero(missing)
     if not len(at):
         return
@@ -120,9 +121,10 @@ def _fill_level(height: np.ndarray, missing: np.ndarray, carry_px: float) -> Non
     shape = tuple(-(-side // 2) for side in height.shape)
     coarse, coarse_missing = np.empty(shape, np.float32), np.empty(shape, bool)
     halve(height, missing, coarse, coarse_missing)
-    _fill_level(coarse, coarse_missing, carry_px / 2)
+    _fill_level(coarse, coarse_missing, level + 1)
     refill(coarse, at, height.shape[1], height.reshape(-1))
-    relax_holes(height, at, carry_px**2, _SWEEPS)
+    n_sweeps = int(np.clip(_VISITS / len(at), *_SWEEPS))
+    relax_holes(height, at, (_CARRY_PX / 2**level) ** 2, n_sweeps)
 
 
 def _plane_of_known(heights: np.ndarray, missing: np.ndarray) -> tuple[float, float, float]:

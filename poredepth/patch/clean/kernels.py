@@ -85,7 +85,7 @@ def relax_holes(height, at, stiffness, n_sweeps):
             two += height[r, _mirror(c - 2, cols)] + height[r, _mirror(c + 2, cols)]
             here = height[r, c]
             residual = stiffness * (20.0 * here - 8.0 * one + 2.0 * slant + two) + 4.0 * here - one
-            height[r, c] = here - 1.3 * residual / (20.0 * stiffness + 4.0)
+            height[r, c] = here - 1.7 * residual / (20.0 * stiffness + 4.0)
 
 
 @njit(nogil=True, cache=True)

@@ -54,11 +54,11 @@ def _stands_out(height, r, c, least):
 
 
 @njit(nogil=True, cache=True)
-def find_spikes(height, sigma, side, factor, widest, spikes, start, stop):
+def find_spikes(height, sigma, side, factor, share, widest, spikes, start, stop):
     """Mark the texels of spikes in rows start to stop.
 
     A spike's top stands out by more than factor * sigma from its local median; the texels joined to it that stand out
-    the same way by more than 3 sigma and 0.15 of the top fill at most widest x widest texels.
+    the same way by more than ``share`` of the top fill at most widest x widest texels.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def find_spikes(height, sigma, side, factor, widest, spikes, start, stop):
             if abs(top) <= factor * least:
                 continue
             sign = 1.0 if top > 0 else -1.0
-            low = max(3.0 * least, 0.15 * abs(top))
+            low = share * abs(top)
             for i in range(7):
                 for j in range(7):
                     out = r + i - 3 < 0 or r + i - 3 >= rows or c + j - 3 < 0 or c + j - 3 >= cols

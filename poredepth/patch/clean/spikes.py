@@ -17,10 +17,14 @@ from poredepth.patch.types import check_all_finite, check_positive
 WIDEST_MM = 0.06
 #: It stands out by more than this many standard deviations of what relief stands out around it: own choice.
 SPIKE_SIGMA = 8.0
+#: Texels that stand out by this share of a spike's top belong to it; relief is rarely that steep: own choice.
+FLANK_RATIO = 0.2
 _WIDEST_PX = 3
 
 #: Residuals are looked at on each of so many texels, and their spread in blocks of so many.
 _EVERY_PX, _BLOCK_PX = 4, 16
+#: Calm parts of a picture are held to this share of the spread in its busy ones (the upper quartile): own choice.
+_CALM_RATIO = 0.5
 #: Standard deviation per median of absolute values of normal noise: 1 / 0.6745.
 _SIGMA_PER_MEDIAN = 1.4826
 _EIGHT = np.ones((3, 3), bool)
@@ -62,10 +66,11 @@ def remove_spikes(
     Notes
     -----
     A texel's residual is its height above the median of 5 x 5.  Its spread, sigma, is 1.4826 times the median of
-    absolute residuals in 48 x 48 texels around.  A spike's top stands out by more than 8 sigma, and the texels joined
-    to it that stand out by more than 3 sigma and 0.15 of the top fill no more than the allowed width: so a furrow is
-    too long, and a pore's bottom, even a sharp one, too wide, to be one.  Found spikes are filled as holes are, and it
-    is looked again, up to three times, for those that hid each other.
+    absolute residuals in 48 x 48 texels around, at least half of what it is in the busiest quarter of the picture, and
+    1.5 steps of heights that take few values.  A spike's top stands out by more than 8 sigma, and the texels joined to
+    it that stand out the same way by more than 0.2 of the top fill no more than the allowed width: a furrow is too
+    long for that, the bottom of a pore, even a sharp one, too wide.  Found spikes are filled as holes are, and it is
+    looked again, up to three times, for those that hid each other.
 
     Source: median test, common practice; median absolute deviation, Hampel 1974 (J. Am. Stat. Assoc. 69:383).
     """
@@ -96,7 +101,8 @@ def remove_spikes(
 
 def _look(heights: np.ndarray, sigma: np.ndarray, widest: int) -> np.ndarray:
     spikes = np.zeros(heights.shape, bool)
-    on_rows(lambda a, b: find_spikes(heights, sigma, _BLOCK_PX, SPIKE_SIGMA, widest, spikes, a, b), len(heights))
+    looked_at = heights, sigma, _BLOCK_PX, SPIKE_SIGMA, FLANK_RATIO
+    on_rows(lambda a, b: find_spikes(*looked_at, widest, spikes, a, b), len(heights))
     return spikes
 
 
@@ -112,13 +118,14 @@ def _spread(heights: np.ndarray) -> np.ndarray:
     for row in range(count[0]):
         around = [padded[row + i, j : j + count[1]] for i in range(3) for j in range(3)]
         sigma[row] = _SIGMA_PER_MEDIAN * np.median(np.concatenate(around, axis=1), axis=1)
-    return np.maximum(sigma, _least_sigma(heights, residual))
+    calm = _CALM_RATIO * float(np.quantile(sigma, 0.75))
+    return np.maximum(sigma, max(calm, _least_sigma(heights)))
 
 
-def _least_sigma(heights: np.ndarray, residual: np.ndarray) -> float:
+def _least_sigma(heights: np.ndarray) -> float:
     """What any texel may stand out by: one step of the codes, where there are few; and what float32 rounds by."""
     rounding = 4.0 * np.finfo(np.float32).eps * float(np.abs(heights).max())
     steps = np.diff(np.unique(heights[:: max(1, len(heights) // 256)]))
     steps = steps[steps > rounding]
     few = 16 <= len(steps) <= 4096
-    return max(rounding, 1.5 * float(np.median(steps)) if few else 0.0, 1e-3 * float(residual.mean()))
+    return max(rounding, 1.5 * float(np.median(steps)) if few else 0.0)
