@@ -108,7 +108,7 @@ def _with_gaps(path: Path, values: np.ndarray) -> tuple[np.ndarray, tuple[str, .
         return values, ()
     if n_missing == values.size:
         raise PatchError(
-            f"{path}: no value of it is a finite number; allowed is a picture with heights; export it anew"
+            f"{path}: no value in it is a finite number; allowed is a picture with heights; export it anew"
         )
     n_infinite = np.count_nonzero(np.isinf(values))
     if n_infinite:
