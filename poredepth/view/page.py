@@ -212,6 +212,10 @@ class Frame:
     def box(self) -> Box:
         return self.left, self.top, self.right, self.bottom
 
+    def rows_to_number(self, size_px: int) -> list[float]:
+        """Values of y that are written along the left edge in letters of a size."""
+        return self.y.ticks(self.height, 2.6 * size_px, size_px, is_upright=True)
+
     def at(self, x, y) -> np.ndarray:
         """Pixels on the page of numbers (n,): float64 (n, 2)."""
         x_px = self.left + self.x.share(x) * self.width
@@ -225,7 +229,7 @@ def number_edges(page: Page, frame: Frame, size_px: int, *, sides: Sequence[str]
     """
     tick = round(0.3 * size_px)
     if "y" in sides:
-        for value in frame.y.ticks(frame.height, 2.6 * size_px, size_px, is_upright=True):
+        for value in frame.rows_to_number(size_px):
             y = frame.at(frame.x.low, value)[1]
             page.rule(frame.left - 1 - tick, y - 0.5, frame.left - 1, y + 0.5, QUIET)
             page.text(frame.left - 1.7 * tick, y, f"{value:g}", size_px, ink=QUIET, anchor="rm")

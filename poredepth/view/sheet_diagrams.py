@@ -39,7 +39,7 @@ def draw_waves(page: Page, box: tuple[int, int, int, int], waves: Waves, marks: 
     peak = float(waves.sq_um.max())
     y = Scale(max(peak * 10.0**-DECADES, float(waves.sq_um.min()) * 0.8), peak * 1.6, is_log=True)
     frame = Frame(*box, x, y)
-    for value in y.ticks(frame.height, 2.2 * sizes.text, sizes.text, is_upright=True):
+    for value in frame.rows_to_number(sizes.text):
         row = frame.at(x.low, value)[1]
         page.rule(frame.left, row - 0.5, frame.right, row + 0.5, GRID)
     labels = [(finest, "2 texels"), *((mm, f"{mm:g}") for mm in marks if x.low < mm < x.high)]
@@ -78,8 +78,9 @@ def draw_rose(page: Page, box, waves: Waves, lines: Sequence[tuple[float, tuple]
     for deg in range(0, 180, 45):
         x, y = np.cos(np.radians(deg)), np.sin(np.radians(deg))
         page.line(frame.at(reach * np.array([-x, x]), reach * np.array([-y, y])), GRID, sizes.line)
-    at = np.radians(np.arange(361))
-    petal = np.tile(waves.steepness_ratio, 3)[:361]
+    n = len(waves.steepness_ratio)
+    at = np.pi / n * np.arange(2 * n + 1)
+    petal = np.tile(waves.steepness_ratio, 3)[: 2 * n + 1]
     outline = frame.at(petal * np.cos(at), petal * np.sin(at))
     page.area(outline, MARK, 0.22)
     page.line(outline, MARK, 1.3 * sizes.line)

@@ -9,25 +9,22 @@ import numpy as np
 import scipy.fft
 from scipy import ndimage
 
+from poredepth.patch.border import INSIDE_FROM
 from poredepth.patch.texture import (
-    Lay,
     TextureParameters,
     autocorrelation,
-    dominant_direction,
     texture_parameters,
 )
 from poredepth.patch.types import MIN_SIDE_PX, HeightPatch
 from poredepth.units import UM_PER_MM
 
-#: Waves are counted in this many steps an octave, and directions in steps of a degree.
-STEPS_PER_OCTAVE, N_DIRECTIONS = 32, 180
+#: Waves are counted in this many steps an octave, and directions in steps of half a degree.
+STEPS_PER_OCTAVE, N_DIRECTIONS = 96, 360
 #: Directions are smoothed by this, degrees (standard deviation): own choice.
 SMOOTH_DEG = 4.0
 _STRIP_PX = 128
 #: Relief of less than this share of the largest height is rounding: flat.
 _FLAT = 4e-7
-#: Share of the alpha or mask from which on a texel is inside.
-LEAST_INSIDE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +33,7 @@ class Measured:
 
     Attributes
     ----------
-    parameters, lay, correlation : of all that is inside; None where the relief is flat
+    parameters, correlation : of all that is inside; None where the relief is flat
     waves : of ``part``; None where that is flat or too small
     part : rows and columns of the largest upright rectangle inside, all where the patch has no inside
     tilt_ratio : share of the square of Sq that the plane of least squares makes in ``part``
@@ -44,7 +41,6 @@ class Measured:
 
     part: tuple[slice, slice]
     parameters: TextureParameters | None = None
-    lay: Lay | None = None
     correlation: np.ndarray | None = None
     waves: Waves | None = None
     tilt_ratio: float = 0.0
@@ -53,7 +49,7 @@ class Measured:
 def measured(patch: HeightPatch) -> Measured:
     """Measure a patch, as it is, for its sheet."""
     height, texel_mm, periodic = patch.height_mm, patch.texel_mm, patch.periodic
-    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    inside = None if patch.inside is None else patch.inside >= INSIDE_FROM
     part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_rectangle(inside)
     if is_flat(height if inside is None else height[inside]):
         return Measured(part)
@@ -61,14 +57,9 @@ def measured(patch: HeightPatch) -> Measured:
     if min(height[part].shape) >= MIN_SIDE_PX and not is_flat(height[part]):
         waves = measured_waves(height[part], texel_mm, periodic)
         tilt_ratio = 0.0 if periodic else _tilt_ratio(height[part])
-    return Measured(
-        part,
-        texture_parameters(height, texel_mm, periodic=periodic, inside=inside),
-        dominant_direction(height, texel_mm, periodic=periodic, inside=inside),
-        autocorrelation(height, periodic, inside),
-        waves,
-        tilt_ratio,
-    )
+    correlation = autocorrelation(height, periodic, inside)
+    parameters = texture_parameters(height, texel_mm, periodic=periodic, inside=inside, correlation=correlation)
+    return Measured(part, parameters, correlation, waves, tilt_ratio)
 
 
 def is_flat(height_mm: np.ndarray) -> bool:
@@ -88,8 +79,8 @@ class Waves:
     length_mm : float64 (n,), rising, from two texels to the longer side of the patch
     sq_um : float64 (n,), root mean square height in the octave around each length, so that Sq of the whole is the root
         of the sum of squares an octave apart
-    steepness_ratio : float64 (180,), root mean square slope across direction k degrees (anticlockwise from +u), over
-        that of a relief that is alike in all directions
+    steepness_ratio : float64 (360,), root mean square slope across what runs at k / 2 degrees, anticlockwise from +u,
+        over that of a relief that is alike in all directions
     """
 
     length_mm: np.ndarray
@@ -117,7 +108,7 @@ def measured_waves(height_mm: np.ndarray, texel_mm: float, periodic: bool) -> Wa
     # bin k is at 2**(-k / n) cycles per texel
     longest = int(np.floor(np.log2(max(rows, cols)) * n + 1e-9))
     k = np.arange(n, max(longest, n + 1) + 1)
-    smooth = ndimage.gaussian_filter1d(tilt, SMOOTH_DEG, mode="wrap")
+    smooth = ndimage.gaussian_filter1d(tilt, SMOOTH_DEG * N_DIRECTIONS / 180, mode="wrap")
     mean = smooth.mean()
     return Waves(
         texel_mm * 2.0 ** (k / n),
@@ -162,7 +153,7 @@ def _tilt_ratio(height_mm: np.ndarray) -> float:
 
 
 def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Power by length and square of slope by direction: float64 (n_lengths,), (180,), sums over waves.
+    """Power by length and square of slope by direction: float64 (n_lengths,), (360,), sums over waves.
 
     Strips are summed in order, so that two threads change no bit.
     """
@@ -180,13 +171,13 @@ def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, n
         square = x * x + y * y
         if top == 0:
             power[0, 0], square[0, 0] = 0, 1
-        by_length = _shared_out(-0.5 * STEPS_PER_OCTAVE * np.log2(square), power, n_lengths)
+        by_length = _summed(np.float32(-0.5 * STEPS_PER_OCTAVE) * np.log2(square), power, n_lengths)
         # a wave rises across the way it runs
-        runs_deg = np.degrees(np.arctan2(y, x)) + np.float32(90)
+        runs = np.float32(N_DIRECTIONS / np.pi) * np.arctan2(y, x) + np.float32(N_DIRECTIONS / 2)
         power *= square
         power[square > 0.25 * (1 + 1e-5)] = 0
-        tilt = _shared_out(runs_deg, power, N_DIRECTIONS + 2)
-        tilt[:2] += tilt[N_DIRECTIONS:]
+        tilt = _summed(runs, power, N_DIRECTIONS + 1)
+        tilt[0] += tilt[N_DIRECTIONS]
         return by_length, tilt[:N_DIRECTIONS]
 
     with ThreadPoolExecutor(2) as pool:
@@ -194,19 +185,15 @@ def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, n
     return tuple(np.sum([part[k] for part in parts], axis=0) for k in (0, 1))
 
 
-def _shared_out(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:
-    """Amounts summed into bins 0 to n - 1, each shared by the two bins its place lies between; float64 (n,)."""
-    at = np.maximum(at.ravel(), 0)
-    low = np.minimum(at.astype(np.int32), n - 2)
-    to_high = amount.ravel() * (at - low)
-    high = np.bincount(low, to_high, minlength=n)
-    return np.bincount(low, amount.ravel(), minlength=n) - high + np.concatenate([[0], high[:-1]])
+def _summed(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:
+    """Amounts summed into bins 0 to n - 1, each into the one nearest to its place; float64 (n,)."""
+    return np.bincount(np.rint(at).astype(np.int32).ravel(), amount.ravel(), minlength=n)[:n]
 
 
 def height_counts(patch: HeightPatch, low_um: float, high_um: float, n: int) -> np.ndarray:
     """How many texels inside lie in each of n equal steps of height above the mean, int64 (n,); those beyond are left
     out."""
-    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    inside = None if patch.inside is None else patch.inside >= INSIDE_FROM
     height = patch.height_mm
     mean_mm = float(height.mean(dtype=np.float64) if inside is None else height[inside].mean(dtype=np.float64))
     count = np.zeros(n + 2, np.int64)

@@ -190,7 +190,9 @@ def likeness_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measure
     low = min(float(cut.min()), 0.0)
     legend = (left, row + round(0.6 * sizes.text), width, round(0.9 * sizes.text))
     row = diagrams.draw_legend(page, legend, Scale(low, 1.0), "autocorrelation", sizes, mark=diagrams.CONTOUR)
-    text = f"Sal {_number(found.sal_mm)} mm (dashed circle), Str {found.str_ratio:.2f}. Line: {diagrams.CONTOUR:g}."
+    most = "at most " if found.str_is_bound else ""
+    sal = f"Sal {_number(found.sal_mm)} mm (dashed circle)" if np.isfinite(found.sal_mm) else "Sal beyond the patch"
+    text = f"{sal}, Str {most}{_fixed(found.str_ratio)}. Line: {diagrams.CONTOUR:g}."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -238,10 +240,10 @@ def direction_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measur
     side = round(_DIAGRAM_RATIO * width)
     box = (cell.left + (cell.width - side) // 2, top + lead, side, side)
     lines = [(patch.lay_deg, QUIET)]
-    found = measured.lay
-    if np.isfinite(found.lay_deg):
-        lines.append((found.lay_deg, ODD))
-        text = f"Lay measured: {found.lay_deg:.1f} deg (orange line), strength {found.strength:.2f}."
+    lay_deg = measured.parameters.std_deg
+    if np.isfinite(lay_deg):
+        lines.append((lay_deg, ODD))
+        text = f"Lay measured: {lay_deg:.1f} deg (orange)."
     else:
         text = "No lay: the relief is alike in all directions."
     frame = diagrams.draw_rose(page, box, measured.waves, lines, sizes)
@@ -271,7 +273,7 @@ def counts_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured,
     else:
         side = "as much height as depth"
     text = (
-        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; Ssk {found.ssk:.2f}: "
+        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; Ssk {_fixed(found.ssk)}: "
         f"{side}; Sku {found.sku:.2f}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
     )
     return _caption(page, cell, row, text, sizes)
@@ -297,15 +299,15 @@ def own_facts(patch: HeightPatch, measured: Measured) -> list[Row]:
     found = measured.parameters
     if found is None:
         return [*rows, ("relief", "flat")]
-    lay = f"{measured.lay.lay_deg:.1f} deg" if np.isfinite(measured.lay.lay_deg) else "none"
+    lay = f"{found.std_deg:.1f} deg" if np.isfinite(found.std_deg) else "none"
     return [
         *rows,
         ("measured lay", lay),
         ("Sa, Sq", f"{_number(found.sa_um)}, {_number(found.sq_um)} um"),
-        ("Ssk, Sku", f"{found.ssk:.2f}, {found.sku:.2f}"),
+        ("Ssk, Sku", f"{_fixed(found.ssk)}, {found.sku:.2f}"),
         ("Sp, Sv, Sz", f"{_number(found.sp_um)}, {_number(found.sv_um)}, {_number(found.sz_um)} um"),
         ("Sdq, Sdr", f"{_number(found.sdq)}, {_number(100 * found.sdr)} %"),
-        ("Sal, Str", f"{_number(found.sal_mm)} mm, {found.str_ratio:.2f}"),
+        ("Sal, Str", f"{_number(found.sal_mm)} mm, {_fixed(found.str_ratio)}"),
     ]
 
 
@@ -327,6 +329,11 @@ def _no_waves(measured: Measured) -> str:
 def _nothing(page: Page, cell: Cell, sizes: Sizes, text: str = "Flat: there is no relief to measure.") -> int:
     """What stands in the place of a drawing that cannot be made."""
     return _caption(page, cell, cell.drawing(sizes)[1], text, sizes)
+
+
+def _fixed(value: float) -> str:
+    """Two decimals, and no minus before zeros."""
+    return "unknown" if not np.isfinite(value) else f"{round(value, 2) + 0.0:.2f}"
 
 
 def _number(value: float) -> str:
