@@ -214,7 +214,8 @@ class Frame:
 
     def rows_to_number(self, size_px: int) -> list[float]:
         """Values of y that are written along the left edge in letters of a size."""
-        return self.y.ticks(self.height, 2.6 * size_px, size_px, is_upright=True)
+        found = self.y.ticks(self.height, 2.6 * size_px, size_px, is_upright=True)
+        return found if len(found) > 1 else self.y.ticks(self.height, 1.2 * size_px, size_px, is_upright=True)
 
     def at(self, x, y) -> np.ndarray:
         """Pixels on the page of numbers (n,): float64 (n, 2)."""

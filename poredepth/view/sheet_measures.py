@@ -54,9 +54,12 @@ def measured(patch: HeightPatch) -> Measured:
     if is_flat(height if inside is None else height[inside]):
         return Measured(part)
     waves, tilt_ratio = None, 0.0
-    if min(height[part].shape) >= MIN_SIDE_PX and not is_flat(height[part]):
-        waves = measured_waves(height[part], texel_mm, periodic)
-        tilt_ratio = 0.0 if periodic else _tilt_ratio(height[part])
+    given = height[part]
+    if min(given.shape) >= MIN_SIDE_PX and not is_flat(given):
+        tilt_ratio = 0.0 if periodic else _tilt_ratio(given)
+        # what rounding leaves of a plane is no relief
+        if periodic or (1 - tilt_ratio) * np.var(given, dtype=np.float64) > (_FLAT * np.abs(given).max()) ** 2:
+            waves = measured_waves(given, texel_mm, periodic)
     correlation = autocorrelation(height, periodic, inside)
     parameters = texture_parameters(height, texel_mm, periodic=periodic, inside=inside, correlation=correlation)
     return Measured(part, parameters, correlation, waves, tilt_ratio)
@@ -101,14 +104,19 @@ def measured_waves(height_mm: np.ndarray, texel_mm: float, periodic: bool) -> Wa
     Source: own derivation.
     """
     rows, cols = height_mm.shape
-    power, tilt = _binned(_spectrum(height_mm, periodic), (rows, cols))
+    power, tilt, count = _binned(_spectrum(height_mm, periodic), (rows, cols))
     n = STEPS_PER_OCTAVE
     bell = np.cos(0.5 * np.pi * np.arange(-n, n + 1) / n) ** 2
     per_octave = np.convolve(power, bell, mode="same")
     # bin k is at 2**(-k / n) cycles per texel
     longest = int(np.floor(np.log2(max(rows, cols)) * n + 1e-9))
     k = np.arange(n, max(longest, n + 1) + 1)
-    smooth = ndimage.gaussian_filter1d(tilt, SMOOTH_DEG * N_DIRECTIONS / 180, mode="wrap")
+    tilt, count = (
+        ndimage.gaussian_filter1d(sums, SMOOTH_DEG * N_DIRECTIONS / 180, mode="wrap", truncate=8)
+        for sums in (tilt, count)
+    )
+    # a mean, not a sum: patches with a short side have more waves in some directions than in others
+    smooth = np.divide(tilt, count, out=np.zeros(N_DIRECTIONS), where=count > 1e-9 * count.max())
     mean = smooth.mean()
     return Waves(
         texel_mm * 2.0 ** (k / n),
@@ -152,8 +160,8 @@ def _tilt_ratio(height_mm: np.ndarray) -> float:
     return float(((by_row**2).mean() + (by_col**2).mean()) / np.var(height_mm, dtype=np.float64))
 
 
-def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Power by length and square of slope by direction: float64 (n_lengths,), (360,), sums over waves.
+def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Power by length, float64 (n_lengths,), square of slope and number of waves by direction, (360,); sums over waves.
 
     Strips are summed in order, so that two threads change no bit.
     """
@@ -164,7 +172,7 @@ def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, n
     if shape[1] % 2 == 0:
         twice[-1] = 1
 
-    def strip(top: int) -> tuple[np.ndarray, np.ndarray]:
+    def strip(top: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         part = spectrum[top : top + _STRIP_PX]
         power = (part.real**2 + part.imag**2) * twice
         x, y = fx[None].astype(np.float32), -fy[top : top + _STRIP_PX, None].astype(np.float32)
@@ -174,15 +182,17 @@ def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, n
         by_length = _summed(np.float32(-0.5 * STEPS_PER_OCTAVE) * np.log2(square), power, n_lengths)
         # a wave rises across the way it runs
         runs = np.float32(N_DIRECTIONS / np.pi) * np.arctan2(y, x) + np.float32(N_DIRECTIONS / 2)
-        power *= square
-        power[square > 0.25 * (1 + 1e-5)] = 0
-        tilt = _summed(runs, power, N_DIRECTIONS + 1)
-        tilt[0] += tilt[N_DIRECTIONS]
-        return by_length, tilt[:N_DIRECTIONS]
+        counts = np.broadcast_to(twice, power.shape) * (square <= np.float32(0.25 * (1 + 1e-5)))
+        if top == 0:
+            counts[0, 0] = 0
+        tilt, count = (_summed(runs, amount, N_DIRECTIONS + 1) for amount in (power * square * (counts > 0), counts))
+        for sums in (tilt, count):
+            sums[0] += sums[N_DIRECTIONS]
+        return by_length, tilt[:N_DIRECTIONS], count[:N_DIRECTIONS]
 
     with ThreadPoolExecutor(2) as pool:
         parts = list(pool.map(strip, range(0, shape[0], _STRIP_PX)))
-    return tuple(np.sum([part[k] for part in parts], axis=0) for k in (0, 1))
+    return tuple(np.sum([part[k] for part in parts], axis=0) for k in (0, 1, 2))
 
 
 def _summed(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:

@@ -127,7 +127,9 @@ def tiling_panel(page: Page, cell: Cell, patch: HeightPatch, sizes: Sizes) -> in
     px = patch.width_mm / shape[1]
     row = _bar_and_light(page, left, row, px, frame.width, sizes)
     if n == 3:
-        text = "Small crosses stand at the corners of the middle copy. No border shall show between them."
+        text = (
+            "Small crosses stand at the corners of the middle copy. Look for lines between them: there should be none."
+        )
     else:
         text = "This patch does not tile, so there are no copies beside it."
     return _caption(page, cell, row, f"{text} Slopes are averaged over {_number(px)} mm a pixel.", sizes)
@@ -222,11 +224,14 @@ def waves_panel(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int
     frame = diagrams.draw_waves(page, (left, top + lead, width, height), measured.waves, marks, sizes)
     row = number_edges(page, frame, sizes.text, x_unit="wavelength, mm")
     strongest = measured.waves.length_mm[int(np.argmax(measured.waves.sq_um))]
-    fine, coarse = marks
-    text = (
-        f"Sq of each octave of wavelengths, um; most at {_number(strongest)} mm. Marks: the bands part at {fine:g} "
-        f"and {coarse:g} mm; texels carry nothing below {_number(measured.waves.length_mm[0])} mm."
-    )
+    drawn = [f"{mm:g}" for mm in marks if frame.x.low < mm < frame.x.high]
+    beyond = [f"{mm:g}" for mm in marks if f"{mm:g}" not in drawn]
+    text = f"Sq of each octave of wavelengths, um; most at {_number(strongest)} mm."
+    if drawn:
+        text += f" Marks: the bands part at {' and '.join(drawn)} mm."
+    if beyond:
+        text += f" Where the bands part at {' and '.join(beyond)} mm is beyond the patch."
+    text += f" Texels carry nothing below {_number(measured.waves.length_mm[0])} mm."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -273,8 +278,8 @@ def counts_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured,
     else:
         side = "as much height as depth"
     text = (
-        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; Ssk {_fixed(found.ssk)}: "
-        f"{side}; Sku {found.sku:.2f}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
+        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; "
+        f"Ssk {_fixed(found.ssk)}: {side}; Sku {_fixed(found.sku)}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
     )
     return _caption(page, cell, row, text, sizes)
 
