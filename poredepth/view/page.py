@@ -105,6 +105,11 @@ class Page:
 
         self._smooth(points, width_px + 1, draw_on, ink)
 
+    def upright(self, x: float, top: float, bottom: float, ink, width_px: float) -> None:
+        """A dashed upright line, moved by up to half a pixel so that it is crisp."""
+        x = np.floor(x) + 0.5
+        self.line([(x, top), (x, bottom)], ink, width_px, dash_px=(5 * width_px, 3 * width_px))
+
     def area(self, points, ink, share: float = 1.0) -> None:
         """A filled polygon, float (n, 2), pixels, that covers what is below by ``share``."""
         points = np.asarray(points, float)

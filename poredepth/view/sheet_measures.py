@@ -242,7 +242,8 @@ def largest_rectangle(inside: np.ndarray) -> tuple[slice, slice]:
             start = col
             while stack and stack[-1][1] >= tall:
                 start, height = stack.pop()
-                best = max(best, (height * (col - start), row + 1 - height, row + 1, start, col))
+                if height * (col - start) > best[0]:
+                    best = height * (col - start), row + 1 - height, row + 1, start, col
             stack.append((start, tall))
     _, top, bottom, left, right = best
     return slice(top * step, bottom * step), slice(left * step, right * step)
