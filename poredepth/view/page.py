@@ -105,6 +105,11 @@ class Page:
 
         self._smooth(points, width_px + 1, draw_on, ink)
 
+    def upright(self, x: float, top: float, bottom: float, ink, width_px: float) -> None:
+        """A dashed upright line, moved by up to half a pixel so that it is crisp."""
+        x = np.floor(x) + 0.5
+        self.line([(x, top), (x, bottom)], ink, width_px, dash_px=(5 * width_px, 3 * width_px))
+
     def area(self, points, ink, share: float = 1.0) -> None:
         """A filled polygon, float (n, 2), pixels, that covers what is below by ``share``."""
         points = np.asarray(points, float)
@@ -212,6 +217,11 @@ class Frame:
     def box(self) -> Box:
         return self.left, self.top, self.right, self.bottom
 
+    def rows_to_number(self, size_px: int) -> list[float]:
+        """Values of y that are written along the left edge in letters of a size."""
+        found = self.y.ticks(self.height, 2.6 * size_px, size_px, is_upright=True)
+        return found if len(found) > 1 else self.y.ticks(self.height, 1.2 * size_px, size_px, is_upright=True)
+
     def at(self, x, y) -> np.ndarray:
         """Pixels on the page of numbers (n,): float64 (n, 2)."""
         x_px = self.left + self.x.share(x) * self.width
@@ -225,7 +235,7 @@ def number_edges(page: Page, frame: Frame, size_px: int, *, sides: Sequence[str]
     """
     tick = round(0.3 * size_px)
     if "y" in sides:
-        for value in frame.y.ticks(frame.height, 2.6 * size_px, size_px, is_upright=True):
+        for value in frame.rows_to_number(size_px):
             y = frame.at(frame.x.low, value)[1]
             page.rule(frame.left - 1 - tick, y - 0.5, frame.left - 1, y + 0.5, QUIET)
             page.text(frame.left - 1.7 * tick, y, f"{value:g}", size_px, ink=QUIET, anchor="rm")

@@ -39,7 +39,7 @@ def draw_waves(page: Page, box: tuple[int, int, int, int], waves: Waves, marks: 
     peak = float(waves.sq_um.max())
     y = Scale(max(peak * 10.0**-DECADES, float(waves.sq_um.min()) * 0.8), peak * 1.6, is_log=True)
     frame = Frame(*box, x, y)
-    for value in y.ticks(frame.height, 2.2 * sizes.text, sizes.text, is_upright=True):
+    for value in frame.rows_to_number(sizes.text):
         row = frame.at(x.low, value)[1]
         page.rule(frame.left, row - 0.5, frame.right, row + 0.5, GRID)
     labels = [(finest, "2 texels"), *((mm, f"{mm:g}") for mm in marks if x.low < mm < x.high)]
@@ -60,7 +60,7 @@ def _mark_lengths(page: Page, frame: Frame, labels: list[tuple[float, str]], siz
         row = 0 if left > ends[0] + 0.4 * sizes.text else 1
         ends[row] = left + 2 * half
         top = frame.top - round((0.4 + 1.1 * row) * sizes.text)
-        page.line([(at, top), (at, frame.bottom)], ODD, sizes.line, dash_px=(6 * sizes.line, 4 * sizes.line))
+        page.upright(at, top, frame.bottom, ODD, sizes.line)
         page.text(left, top - 0.2 * sizes.text, text, sizes.text, ink=ODD, anchor="ls")
 
 
@@ -74,12 +74,18 @@ def draw_rose(page: Page, box, waves: Waves, lines: Sequence[tuple[float, tuple]
     turn = np.radians(np.arange(0, 361, 2))
     for radius in (1.0, reach):
         ring = frame.at(radius * np.cos(turn), radius * np.sin(turn))
-        page.line(ring, GRID if radius > 1 else QUIET, sizes.line, dash_px=None if radius > 1 else (3.0, 4.0))
+        page.line(
+            ring,
+            GRID if radius > 1 else QUIET,
+            sizes.line,
+            dash_px=None if radius > 1 else (2.4 * sizes.line, 3.2 * sizes.line),
+        )
     for deg in range(0, 180, 45):
         x, y = np.cos(np.radians(deg)), np.sin(np.radians(deg))
         page.line(frame.at(reach * np.array([-x, x]), reach * np.array([-y, y])), GRID, sizes.line)
-    at = np.radians(np.arange(361))
-    petal = np.tile(waves.steepness_ratio, 3)[:361]
+    n = len(waves.steepness_ratio)
+    at = np.pi / n * np.arange(2 * n + 1)
+    petal = np.tile(waves.steepness_ratio, 3)[: 2 * n + 1]
     outline = frame.at(petal * np.cos(at), petal * np.sin(at))
     page.area(outline, MARK, 0.22)
     page.line(outline, MARK, 1.3 * sizes.line)
@@ -111,7 +117,12 @@ def draw_likeness(page: Page, box, correlation: np.ndarray, reach_mm: float, sal
     page.picture(left, top, np.rint(image).astype(np.uint8))
     if np.isfinite(sal_mm) and sal_mm < frame.x.high:
         turn = np.linspace(0, 2 * np.pi, 181)
-        page.line(frame.at(sal_mm * np.cos(turn), sal_mm * np.sin(turn)), PAPER_RGB, sizes.line, dash_px=(4.0, 4.0))
+        page.line(
+            frame.at(sal_mm * np.cos(turn), sal_mm * np.sin(turn)),
+            PAPER_RGB,
+            sizes.line,
+            dash_px=(3.2 * sizes.line, 3.2 * sizes.line),
+        )
     page.outline(frame.box, QUIET)
     return frame
 
@@ -162,11 +173,11 @@ def draw_counts(page: Page, box, count: np.ndarray, ends_um: tuple[float, float]
     outline = frame.at(edge, np.concatenate([[0], np.repeat(percent, 2), [0]]))
     page.area(outline, MARK, 0.30)
     page.line(outline, MARK, sizes.line)
-    page.line(frame.at(bell_at, bell), QUIET, sizes.line, dash_px=(4.0, 4.0))
+    page.line(frame.at(bell_at, bell), QUIET, sizes.line, dash_px=(3.2 * sizes.line, 3.2 * sizes.line))
     for value in (-sq_um, 0.0, sq_um):
         if low <= value <= high:
             x = float(frame.at(value, 0)[0])
-            page.line([(x, frame.top - 0.3 * sizes.text), (x, frame.bottom)], ODD, sizes.line, dash_px=(6.0, 4.0))
+            page.upright(x, frame.top - 0.3 * sizes.text, frame.bottom, ODD, sizes.line)
     _sq_labels(page, frame, sq_um, sizes)
     page.outline(frame.box, QUIET)
     return frame

@@ -9,25 +9,22 @@ import numpy as np
 import scipy.fft
 from scipy import ndimage
 
+from poredepth.patch.border import INSIDE_FROM
 from poredepth.patch.texture import (
-    Lay,
     TextureParameters,
     autocorrelation,
-    dominant_direction,
     texture_parameters,
 )
 from poredepth.patch.types import MIN_SIDE_PX, HeightPatch
 from poredepth.units import UM_PER_MM
 
-#: Waves are counted in this many steps an octave, and directions in steps of a degree.
-STEPS_PER_OCTAVE, N_DIRECTIONS = 32, 180
+#: Waves are counted in this many steps an octave, and directions in steps of half a degree.
+STEPS_PER_OCTAVE, N_DIRECTIONS = 96, 360
 #: Directions are smoothed by this, degrees (standard deviation): own choice.
 SMOOTH_DEG = 4.0
 _STRIP_PX = 128
 #: Relief of less than this share of the largest height is rounding: flat.
 _FLAT = 4e-7
-#: Share of the alpha or mask from which on a texel is inside.
-LEAST_INSIDE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +33,7 @@ class Measured:
 
     Attributes
     ----------
-    parameters, lay, correlation : of all that is inside; None where the relief is flat
+    parameters, correlation : of all that is inside; None where the relief is flat
     waves : of ``part``; None where that is flat or too small
     part : rows and columns of the largest upright rectangle inside, all where the patch has no inside
     tilt_ratio : share of the square of Sq that the plane of least squares makes in ``part``
@@ -44,7 +41,6 @@ class Measured:
 
     part: tuple[slice, slice]
     parameters: TextureParameters | None = None
-    lay: Lay | None = None
     correlation: np.ndarray | None = None
     waves: Waves | None = None
     tilt_ratio: float = 0.0
@@ -53,22 +49,20 @@ class Measured:
 def measured(patch: HeightPatch) -> Measured:
     """Measure a patch, as it is, for its sheet."""
     height, texel_mm, periodic = patch.height_mm, patch.texel_mm, patch.periodic
-    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    inside = None if patch.inside is None else patch.inside >= INSIDE_FROM
     part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_rectangle(inside)
     if is_flat(height if inside is None else height[inside]):
         return Measured(part)
     waves, tilt_ratio = None, 0.0
-    if min(height[part].shape) >= MIN_SIDE_PX and not is_flat(height[part]):
-        waves = measured_waves(height[part], texel_mm, periodic)
-        tilt_ratio = 0.0 if periodic else _tilt_ratio(height[part])
-    return Measured(
-        part,
-        texture_parameters(height, texel_mm, periodic=periodic, inside=inside),
-        dominant_direction(height, texel_mm, periodic=periodic, inside=inside),
-        autocorrelation(height, periodic, inside),
-        waves,
-        tilt_ratio,
-    )
+    given = height[part]
+    if min(given.shape) >= MIN_SIDE_PX and not is_flat(given):
+        tilt_ratio = 0.0 if periodic else _tilt_ratio(given)
+        # what rounding leaves of a plane is no relief
+        if periodic or (1 - tilt_ratio) * np.var(given, dtype=np.float64) > (_FLAT * np.abs(given).max()) ** 2:
+            waves = measured_waves(given, texel_mm, periodic)
+    correlation = autocorrelation(height, periodic, inside)
+    parameters = texture_parameters(height, texel_mm, periodic=periodic, inside=inside, correlation=correlation)
+    return Measured(part, parameters, correlation, waves, tilt_ratio)
 
 
 def is_flat(height_mm: np.ndarray) -> bool:
@@ -88,8 +82,8 @@ class Waves:
     length_mm : float64 (n,), rising, from two texels to the longer side of the patch
     sq_um : float64 (n,), root mean square height in the octave around each length, so that Sq of the whole is the root
         of the sum of squares an octave apart
-    steepness_ratio : float64 (180,), root mean square slope across direction k degrees (anticlockwise from +u), over
-        that of a relief that is alike in all directions
+    steepness_ratio : float64 (360,), root mean square slope across what runs at k / 2 degrees, anticlockwise from +u,
+        over that of a relief that is alike in all directions
     """
 
     length_mm: np.ndarray
@@ -110,14 +104,19 @@ def measured_waves(height_mm: np.ndarray, texel_mm: float, periodic: bool) -> Wa
     Source: own derivation.
     """
     rows, cols = height_mm.shape
-    power, tilt = _binned(_spectrum(height_mm, periodic), (rows, cols))
+    power, tilt, count = _binned(_spectrum(height_mm, periodic), (rows, cols))
     n = STEPS_PER_OCTAVE
     bell = np.cos(0.5 * np.pi * np.arange(-n, n + 1) / n) ** 2
     per_octave = np.convolve(power, bell, mode="same")
     # bin k is at 2**(-k / n) cycles per texel
     longest = int(np.floor(np.log2(max(rows, cols)) * n + 1e-9))
     k = np.arange(n, max(longest, n + 1) + 1)
-    smooth = ndimage.gaussian_filter1d(tilt, SMOOTH_DEG, mode="wrap")
+    tilt, count = (
+        ndimage.gaussian_filter1d(sums, SMOOTH_DEG * N_DIRECTIONS / 180, mode="wrap", truncate=8)
+        for sums in (tilt, count)
+    )
+    # a mean, not a sum: patches with a short side have more waves in some directions than in others
+    smooth = np.divide(tilt, count, out=np.zeros(N_DIRECTIONS), where=count > 1e-9 * count.max())
     mean = smooth.mean()
     return Waves(
         texel_mm * 2.0 ** (k / n),
@@ -161,8 +160,8 @@ def _tilt_ratio(height_mm: np.ndarray) -> float:
     return float(((by_row**2).mean() + (by_col**2).mean()) / np.var(height_mm, dtype=np.float64))
 
 
-def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Power by length and square of slope by direction: float64 (n_lengths,), (180,), sums over waves.
+def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Power by length, float64 (n_lengths,), square of slope and number of waves by direction, (360,); sums over waves.
 
     Strips are summed in order, so that two threads change no bit.
     """
@@ -173,40 +172,38 @@ def _binned(spectrum: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, n
     if shape[1] % 2 == 0:
         twice[-1] = 1
 
-    def strip(top: int) -> tuple[np.ndarray, np.ndarray]:
+    def strip(top: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         part = spectrum[top : top + _STRIP_PX]
         power = (part.real**2 + part.imag**2) * twice
         x, y = fx[None].astype(np.float32), -fy[top : top + _STRIP_PX, None].astype(np.float32)
         square = x * x + y * y
         if top == 0:
             power[0, 0], square[0, 0] = 0, 1
-        by_length = _shared_out(-0.5 * STEPS_PER_OCTAVE * np.log2(square), power, n_lengths)
+        by_length = _summed(np.float32(-0.5 * STEPS_PER_OCTAVE) * np.log2(square), power, n_lengths)
         # a wave rises across the way it runs
-        runs_deg = np.degrees(np.arctan2(y, x)) + np.float32(90)
-        power *= square
-        power[square > 0.25 * (1 + 1e-5)] = 0
-        tilt = _shared_out(runs_deg, power, N_DIRECTIONS + 2)
-        tilt[:2] += tilt[N_DIRECTIONS:]
-        return by_length, tilt[:N_DIRECTIONS]
+        runs = np.float32(N_DIRECTIONS / np.pi) * np.arctan2(y, x) + np.float32(N_DIRECTIONS / 2)
+        counts = np.broadcast_to(twice, power.shape) * (square <= np.float32(0.25 * (1 + 1e-5)))
+        if top == 0:
+            counts[0, 0] = 0
+        tilt, count = (_summed(runs, amount, N_DIRECTIONS + 1) for amount in (power * square * (counts > 0), counts))
+        for sums in (tilt, count):
+            sums[0] += sums[N_DIRECTIONS]
+        return by_length, tilt[:N_DIRECTIONS], count[:N_DIRECTIONS]
 
     with ThreadPoolExecutor(2) as pool:
         parts = list(pool.map(strip, range(0, shape[0], _STRIP_PX)))
-    return tuple(np.sum([part[k] for part in parts], axis=0) for k in (0, 1))
+    return tuple(np.sum([part[k] for part in parts], axis=0) for k in (0, 1, 2))
 
 
-def _shared_out(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:
-    """Amounts summed into bins 0 to n - 1, each shared by the two bins its place lies between; float64 (n,)."""
-    at = np.maximum(at.ravel(), 0)
-    low = np.minimum(at.astype(np.int32), n - 2)
-    to_high = amount.ravel() * (at - low)
-    high = np.bincount(low, to_high, minlength=n)
-    return np.bincount(low, amount.ravel(), minlength=n) - high + np.concatenate([[0], high[:-1]])
+def _summed(at: np.ndarray, amount: np.ndarray, n: int) -> np.ndarray:
+    """Amounts summed into bins 0 to n - 1, each into the one nearest to its place; float64 (n,)."""
+    return np.bincount(np.rint(at).astype(np.int32).ravel(), amount.ravel(), minlength=n)[:n]
 
 
 def height_counts(patch: HeightPatch, low_um: float, high_um: float, n: int) -> np.ndarray:
     """How many texels inside lie in each of n equal steps of height above the mean, int64 (n,); those beyond are left
     out."""
-    inside = None if patch.inside is None else patch.inside >= LEAST_INSIDE
+    inside = None if patch.inside is None else patch.inside >= INSIDE_FROM
     height = patch.height_mm
     mean_mm = float(height.mean(dtype=np.float64) if inside is None else height[inside].mean(dtype=np.float64))
     count = np.zeros(n + 2, np.int64)
@@ -245,7 +242,8 @@ def largest_rectangle(inside: np.ndarray) -> tuple[slice, slice]:
             start = col
             while stack and stack[-1][1] >= tall:
                 start, height = stack.pop()
-                best = max(best, (height * (col - start), row + 1 - height, row + 1, start, col))
+                if height * (col - start) > best[0]:
+                    best = height * (col - start), row + 1 - height, row + 1, start, col
             stack.append((start, tall))
     _, top, bottom, left, right = best
     return slice(top * step, bottom * step), slice(left * step, right * step)

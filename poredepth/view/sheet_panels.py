@@ -127,7 +127,9 @@ def tiling_panel(page: Page, cell: Cell, patch: HeightPatch, sizes: Sizes) -> in
     px = patch.width_mm / shape[1]
     row = _bar_and_light(page, left, row, px, frame.width, sizes)
     if n == 3:
-        text = "Small crosses stand at the corners of the middle copy. No border shall show between them."
+        text = (
+            "Small crosses stand at the corners of the middle copy. Look for lines between them: there should be none."
+        )
     else:
         text = "This patch does not tile, so there are no copies beside it."
     return _caption(page, cell, row, f"{text} Slopes are averaged over {_number(px)} mm a pixel.", sizes)
@@ -190,7 +192,9 @@ def likeness_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measure
     low = min(float(cut.min()), 0.0)
     legend = (left, row + round(0.6 * sizes.text), width, round(0.9 * sizes.text))
     row = diagrams.draw_legend(page, legend, Scale(low, 1.0), "autocorrelation", sizes, mark=diagrams.CONTOUR)
-    text = f"Sal {_number(found.sal_mm)} mm (dashed circle), Str {found.str_ratio:.2f}. Line: {diagrams.CONTOUR:g}."
+    most = "at most " if found.str_is_bound else ""
+    sal = f"Sal {_number(found.sal_mm)} mm (dashed circle)" if np.isfinite(found.sal_mm) else "Sal beyond the patch"
+    text = f"{sal}, Str {most}{_fixed(found.str_ratio)}. Line: {diagrams.CONTOUR:g}."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -220,11 +224,14 @@ def waves_panel(page: Page, cell: Cell, measured: Measured, sizes: Sizes) -> int
     frame = diagrams.draw_waves(page, (left, top + lead, width, height), measured.waves, marks, sizes)
     row = number_edges(page, frame, sizes.text, x_unit="wavelength, mm")
     strongest = measured.waves.length_mm[int(np.argmax(measured.waves.sq_um))]
-    fine, coarse = marks
-    text = (
-        f"Sq of each octave of wavelengths, um; most at {_number(strongest)} mm. Marks: the bands part at {fine:g} "
-        f"and {coarse:g} mm; texels carry nothing below {_number(measured.waves.length_mm[0])} mm."
-    )
+    drawn = [f"{mm:g}" for mm in marks if frame.x.low < mm < frame.x.high]
+    beyond = [f"{mm:g}" for mm in marks if f"{mm:g}" not in drawn]
+    text = f"Sq of each octave of wavelengths, um; most at {_number(strongest)} mm."
+    if drawn:
+        text += f" Marks: the bands part at {' and '.join(drawn)} mm."
+    if beyond:
+        text += f" Where the bands part at {' and '.join(beyond)} mm is beyond the patch."
+    text += f" Texels carry nothing below {_number(measured.waves.length_mm[0])} mm."
     return _caption(page, cell, row, text, sizes)
 
 
@@ -238,10 +245,10 @@ def direction_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measur
     side = round(_DIAGRAM_RATIO * width)
     box = (cell.left + (cell.width - side) // 2, top + lead, side, side)
     lines = [(patch.lay_deg, QUIET)]
-    found = measured.lay
-    if np.isfinite(found.lay_deg):
-        lines.append((found.lay_deg, ODD))
-        text = f"Lay measured: {found.lay_deg:.1f} deg (orange line), strength {found.strength:.2f}."
+    lay_deg = measured.parameters.std_deg
+    if np.isfinite(lay_deg):
+        lines.append((lay_deg, ODD))
+        text = f"Lay measured: {lay_deg:.1f} deg (orange)."
     else:
         text = "No lay: the relief is alike in all directions."
     frame = diagrams.draw_rose(page, box, measured.waves, lines, sizes)
@@ -271,8 +278,8 @@ def counts_panel(page: Page, cell: Cell, patch: HeightPatch, measured: Measured,
     else:
         side = "as much height as depth"
     text = (
-        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; Ssk {found.ssk:.2f}: "
-        f"{side}; Sku {found.sku:.2f}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
+        f"Percent of texels per um; dotted: a bell of the same Sq. Sq {_number(found.sq_um)} um; "
+        f"Ssk {_fixed(found.ssk)}: {side}; Sku {_fixed(found.sku)}. From {-found.sv_um:.1f} to {found.sp_um:.1f} um."
     )
     return _caption(page, cell, row, text, sizes)
 
@@ -297,15 +304,15 @@ def own_facts(patch: HeightPatch, measured: Measured) -> list[Row]:
     found = measured.parameters
     if found is None:
         return [*rows, ("relief", "flat")]
-    lay = f"{measured.lay.lay_deg:.1f} deg" if np.isfinite(measured.lay.lay_deg) else "none"
+    lay = f"{found.std_deg:.1f} deg" if np.isfinite(found.std_deg) else "none"
     return [
         *rows,
         ("measured lay", lay),
         ("Sa, Sq", f"{_number(found.sa_um)}, {_number(found.sq_um)} um"),
-        ("Ssk, Sku", f"{found.ssk:.2f}, {found.sku:.2f}"),
+        ("Ssk, Sku", f"{_fixed(found.ssk)}, {found.sku:.2f}"),
         ("Sp, Sv, Sz", f"{_number(found.sp_um)}, {_number(found.sv_um)}, {_number(found.sz_um)} um"),
         ("Sdq, Sdr", f"{_number(found.sdq)}, {_number(100 * found.sdr)} %"),
-        ("Sal, Str", f"{_number(found.sal_mm)} mm, {found.str_ratio:.2f}"),
+        ("Sal, Str", f"{_number(found.sal_mm)} mm, {_fixed(found.str_ratio)}"),
     ]
 
 
@@ -327,6 +334,11 @@ def _no_waves(measured: Measured) -> str:
 def _nothing(page: Page, cell: Cell, sizes: Sizes, text: str = "Flat: there is no relief to measure.") -> int:
     """What stands in the place of a drawing that cannot be made."""
     return _caption(page, cell, cell.drawing(sizes)[1], text, sizes)
+
+
+def _fixed(value: float) -> str:
+    """Two decimals, and no minus before zeros."""
+    return "unknown" if not np.isfinite(value) else f"{round(value, 2) + 0.0:.2f}"
 
 
 def _number(value: float) -> str:

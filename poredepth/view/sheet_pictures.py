@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
 
+from poredepth.patch.border import INSIDE_FROM
 from poredepth.patch.types import HeightPatch
 from poredepth.units import UM_PER_MM
 from poredepth.view.clay import BACKGROUND_RGB, Light, clay_rgb
 from poredepth.view.ramp import ramp_rgb
 from poredepth.view.relief import central_difference, raking_relief, received_light
-from poredepth.view.sheet_measures import LEAST_INSIDE
 
 #: Where a picture of heights holds no relief, sRGB.
 BLANK_RGB = np.array([221, 217, 208], np.uint8)
@@ -50,7 +51,7 @@ def close_relief(patch: HeightPatch, width_px: int, height_px: int, light: Light
         height[:, (right < 0) | (right >= cols)] = np.nan
         if patch.inside is not None:
             inside = patch.inside[np.ix_(down.clip(0, rows - 1), right.clip(0, cols - 1))]
-            height[inside < LEAST_INSIDE] = np.nan
+            height[inside < INSIDE_FROM] = np.nan
     step = patch.texel_mm * np.eye(2)
     image = raking_relief(height, step[0], step[1], azimuth_deg=light.azimuth_deg, elevation_deg=light.elevation_deg)[
         1:-1, 1:-1
@@ -65,13 +66,7 @@ def reduced_relief(patch: HeightPatch, shape: tuple[int, int], light: Light) -> 
     A pixel has the mean slope of its area, so that nothing finer than pixels makes false patterns.  What is outside is
     background.  A patch that tiles has the slopes across its borders.
     """
-    down, right = area_means(patch.height_mm.shape[0], shape[0]), area_means(patch.height_mm.shape[1], shape[1])
-    slope_right, slope_up, share = (np.zeros(shape, np.float32) for _ in range(3))
-    for top in range(0, patch.height_mm.shape[0], _STRIP_PX):
-        part = slice(top, top + _STRIP_PX)
-        along, up, known = _strip_slopes(patch, part)
-        for total, values in ((slope_right, along), (slope_up, up), (share, known)):
-            total += down[:, part] @ (right @ values.T).T
+    slope_right, slope_up, share = _reduced(patch.height_mm.shape, shape, lambda part: _strip_slopes(patch, part))
     share = np.maximum(share, np.float32(1e-6))
     drawn = clay_rgb(received_light(slope_right / share, slope_up / share, light))
     return _over(drawn, np.clip(share, 0, 1), BACKGROUND_RGB)
@@ -90,7 +85,7 @@ def _strip_slopes(patch: HeightPatch, part: slice) -> tuple[np.ndarray, np.ndarr
         height = patch.height_mm[at.clip(0, rows - 1)].copy()
         height[(at < 0) | (at >= rows)] = np.nan
         if patch.inside is not None:
-            height[patch.inside[at.clip(0, rows - 1)] < LEAST_INSIDE] = np.nan
+            height[patch.inside[at.clip(0, rows - 1)] < INSIDE_FROM] = np.nan
         along = central_difference(height, axis=1)[1:-1]
         up = -central_difference(height, axis=0)[1:-1]
         known = np.isfinite(height[1:-1]).astype(np.float32)
@@ -103,7 +98,7 @@ def ramp_ends_um(patch: HeightPatch) -> tuple[float, float]:
     step = math.ceil(math.sqrt(patch.height_mm.size / _MOST_COUNTED))
     height = patch.height_mm[::step, ::step]
     if patch.inside is not None:
-        kept = patch.inside[::step, ::step] >= LEAST_INSIDE
+        kept = patch.inside[::step, ::step] >= INSIDE_FROM
         height = height[kept] if kept.any() else height
     low, high = np.quantile(height, (BEYOND_RAMP, 1 - BEYOND_RAMP))
     return UM_PER_MM * float(low), UM_PER_MM * float(high)
@@ -114,16 +109,40 @@ def coloured_heights(patch: HeightPatch, shape: tuple[int, int], ends_um: tuple[
 
     Heights are averaged over the area of a pixel.
     """
-    down, right = area_means(patch.height_mm.shape[0], shape[0]), area_means(patch.height_mm.shape[1], shape[1])
     if patch.inside is None:
-        mean, share = down @ (right @ patch.height_mm.T).T, np.ones(shape, np.float32)
+        [mean] = _reduced(patch.height_mm.shape, shape, lambda part: (patch.height_mm[part],))
+        share = np.ones(shape, np.float32)
     else:
-        weight = (patch.inside >= LEAST_INSIDE).astype(np.float32)
-        share = down @ (right @ weight.T).T
-        mean = down @ (right @ (weight * patch.height_mm).T).T / np.maximum(share, np.float32(1e-6))
+        total, share = _reduced(patch.height_mm.shape, shape, lambda part: _strip_heights(patch, part))
+        mean = total / np.maximum(share, np.float32(1e-6))
     low, high = ends_um
     image = ramp_rgb((UM_PER_MM * mean - low) / (high - low) if high > low else np.full(shape, 0.5))
     return _over(image, np.clip(share, 0, 1), BLANK_RGB)
+
+
+def _strip_heights(patch: HeightPatch, part: slice) -> tuple[np.ndarray, np.ndarray]:
+    """Heights, and what is inside (0 or 1), of some rows; float32 (rows, cols), 0 outside."""
+    known = (patch.inside[part] >= INSIDE_FROM).astype(np.float32)
+    return patch.height_mm[part] * known, known
+
+
+def _reduced(
+    from_shape: tuple[int, int], shape: tuple[int, int], strip: Callable[[slice], tuple[np.ndarray, ...]]
+) -> list[np.ndarray]:
+    """Means over the areas of pixels, float32 of ``shape``, of pictures that ``strip`` gives by rows."""
+    down, right = area_means(from_shape[0], shape[0]), area_means(from_shape[1], shape[1])
+    sums: list[np.ndarray] | None = None
+    for top in range(0, from_shape[0], _STRIP_PX):
+        part = slice(top, min(top + _STRIP_PX, from_shape[0]))
+        pictures = strip(part)
+        if sums is None:
+            sums = [np.zeros((shape[0], from_shape[1]), np.float32) for _ in pictures]
+        # rows of the answer that this strip reaches
+        first, last = part.start * shape[0] // from_shape[0], -(-part.stop * shape[0] // from_shape[0])
+        weights = down[first:last, part]
+        for total, values in zip(sums, pictures, strict=True):
+            total[first:last] += weights @ values
+    return [np.ascontiguousarray((right @ total.T).T) for total in sums]
 
 
 def area_means(n_from: int, n_to: int) -> sparse.csr_array:

@@ -52,7 +52,12 @@ class TextureParameters:
 
 
 def texture_parameters(
-    height_mm: np.ndarray, texel_mm: float, *, periodic: bool = False, inside: np.ndarray | None = None
+    height_mm: np.ndarray,
+    texel_mm: float,
+    *,
+    periodic: bool = False,
+    inside: np.ndarray | None = None,
+    correlation: np.ndarray | None = None,
 ) -> TextureParameters:
     """Measure relief by the areal parameters of ISO 25178-2.
 
@@ -62,6 +67,7 @@ def texture_parameters(
     texel_mm : float, mm, side of one square texel
     periodic : True if the relief continues over its borders
     inside : bool or 0 to 1 (rows, cols), where the relief counts, from a half on; None: everywhere
+    correlation : `autocorrelation` of the same relief, where it is known already; None: it is worked out
 
     Returns
     -------
@@ -89,7 +95,7 @@ def texture_parameters(
     heights, counts = checked_relief("texture", height_mm, inside)
     amplitudes = _amplitudes(heights, counts)
     slopes = slope_sums(heights, texel_mm, periodic, counts)
-    lobe = central_lobe(autocorrelation(heights, periodic, counts))
+    lobe = central_lobe(autocorrelation(heights, periodic, counts) if correlation is None else correlation)
     lay_deg, strength = lay_of(heights, periodic, counts)
     return TextureParameters(
         **amplitudes,
