@@ -323,7 +323,7 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
     border = tile_border(work.height)
     work.did(
         f"made to tile: {made.method}, {work.height.shape[1]} x {work.height.shape[0]} texels, border "
-        f"{border.jump_ratio:.2f} in step and {border.gradient_ratio:.2f} in slope of the inside"
+        f"{max(border.jump_ratio):.2f} in step and {max(border.gradient_ratio):.2f} in slope of the inside"
     )
     work.history += [f"tiling: {note}" for note in made.notes]
     return True, border

@@ -1,0 +1,185 @@
+"""A picture made into a patch, from end to end: what is known of the skin comes out again."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+from scipy import ndimage
+
+from poredepth.errors import PatchError
+from poredepth.patch.bands import SIGMA_PER_CUTOFF
+from poredepth.patch.prepare import PatchAdviceWarning, PrepareOptions, prepare_patch
+from poredepth.patch.store import read_patch, write_patch
+from poredepth.patch.synthesise import synthesise
+from shared_data import FOLDER
+
+TEXEL_UM = 20.0
+
+
+@pytest.fixture(scope="module")
+def skin_mm():
+    """Lines of the forehead, lay along +u, 12 mm of skin: more than is shown, so that it can be turned."""
+    return synthesise("lines", size_mm=12, texel_um=TEXEL_UM, seed=4).height_mm.astype(float)
+
+
+def fine_sq_mm(height_mm, texel_mm, cutoff_mm, margin=20):
+    """Sq of waves below a cutoff, away from the border, by a general-purpose Gaussian."""
+    low = ndimage.gaussian_filter(height_mm.astype(float), SIGMA_PER_CUTOFF * cutoff_mm / texel_mm, truncate=6)
+    return float((height_mm - low)[margin:-margin, margin:-margin].std())
+
+
+def as_scanned(skin_mm, turned_deg=25.0):
+    """The skin turned on the scanner, tilted and bent, in mm; 400 x 400."""
+    turned = ndimage.rotate(skin_mm, turned_deg, reshape=False, order=5, mode="wrap")
+    middle = turned[100:500, 100:500]
+    y, x = np.mgrid[-1:1:400j, -1:1:400j]
+    return middle + 0.15 * x - 0.08 * y + 0.05 * (x * x + 0.5 * y * y)
+
+
+def write_16_bit(path, height_mm, full_um=800.0, **tags):
+    codes = np.round((height_mm * 1000 / full_um + 0.5) * 65535)
+    assert 0 <= codes.min() and codes.max() <= 65535
+    tifffile.imwrite(path, codes.astype(np.uint16), **tags)
+    return path
+
+
+def test_a_turned_tilted_bent_scan_becomes_level_skin_along_u(tmp_path, skin_mm):
+    path = write_16_bit(tmp_path / "scan.tif", as_scanned(skin_mm))
+    made = prepare_patch(
+        path, PrepareOptions(texel_um=TEXEL_UM, height_um=800, align=True, source="own", licence="MIT", consent="given")
+    )
+    patch = made.patch
+    assert patch.periodic and patch.texel_mm == 0.02 and patch.lay_deg == 0
+    assert made.texture.std_deg % 180 == pytest.approx(0, abs=2) or made.texture.std_deg == pytest.approx(180, abs=2)
+    kept, known = (fine_sq_mm(h, 0.02, 0.4) for h in (patch.height_mm, skin_mm))
+    print(f"fine band's Sq {1000 * kept:.3f} um of {1000 * known:.3f}; border {made.border}")
+    assert kept == pytest.approx(known, rel=0.05)  # another piece of the same skin
+    assert max(*made.border.jump_ratio, *made.border.gradient_ratio) <= 1.2
+    down, right = np.gradient(patch.height_mm.astype(float), 0.02)
+    assert abs(down.mean()) < 2e-4 and abs(right.mean()) < 2e-4  # was 0.0375 and more
+    assert abs(patch.height_mm.mean(dtype=float)) < 1e-8
+    history = patch.provenance.history
+    assert [line.split(":")[0] for line in history if line.startswith(("read", "form", "made", "mean"))] == [
+        "read", "form taken off", "made to tile", "mean taken off",
+    ]  # fmt: skip
+    assert any("is 0 (strength" in line for line in history)
+    assert (patch.provenance.source, patch.provenance.consent) == ("own", "given")
+    again = read_patch(write_patch(tmp_path / "skin.tif", patch).path)
+    np.testing.assert_array_equal(again.height_mm, patch.height_mm)
+    assert again.provenance.history == history
+
+
+def test_the_direction_of_turning_is_right(tmp_path, skin_mm):
+    """Turned anticlockwise by 25 degrees, the lay is told as 25 degrees."""
+    path = write_16_bit(tmp_path / "scan.tif", as_scanned(skin_mm, 25.0))
+    patch = prepare_patch(path, PrepareOptions(texel_um=TEXEL_UM, height_um=800)).patch
+    assert patch.lay_deg == pytest.approx(25, abs=3)
+
+
+def test_skin_that_needs_nothing_stays_as_it_is(tmp_path):
+    known = synthesise("pores", size_mm=6, texel_um=TEXEL_UM, seed=2).height_mm
+    tifffile.imwrite(tmp_path / "pores.tif", known)
+    made = prepare_patch(tmp_path / "pores.tif", PrepareOptions(texel_um=TEXEL_UM, height_um=1000, form="none"))
+    np.testing.assert_allclose(made.patch.height_mm, known, atol=1e-8)
+    assert [line.split(":")[0] for line in made.patch.provenance.history if "tiles" not in line] == [
+        "read", "height", "lay", "made to tile", "mean taken off",
+    ] or not made.advice  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "lay"), [("conf_768", 90.0), ("groove_616", 90.0)])
+def test_measured_surfaces_come_out_level_aligned_and_tiling(tmp_path, name, lay):
+    """Surfaces that instruments measured (test data of two open libraries, see their README); stands without them."""
+    if not (FOLDER / f"{name}.npy").is_file():
+        return
+    stored_mm = np.load(FOLDER / f"{name}.npy")
+    told = json.loads((FOLDER / f"{name}.json").read_text())
+    x_mm, y_mm = told["mm_per_px_x"], told["mm_per_px_y"]
+    path = tmp_path / f"{name}.tif"
+    tifffile.imwrite(path, stored_mm, resolution=(10 / x_mm, 10 / y_mm), resolutionunit="CENTIMETER")
+    found = prepare_patch(path, PrepareOptions(height_um=1000)).patch.lay_deg
+    made = prepare_patch(path, PrepareOptions(height_um=1000, align=True))
+    patch = made.patch
+    assert patch.texel_mm == pytest.approx(x_mm, rel=1e-6)
+    assert found == pytest.approx(lay, abs=2)
+    assert min(made.texture.std_deg, 180 - made.texture.std_deg) < 1
+    fine_mm = 16 * x_mm
+    plane = stored_mm - stored_mm.mean()
+    kept, known = (fine_sq_mm(h, x_mm, fine_mm) for h in (patch.height_mm, plane))
+    down, right = (float(g.mean()) for g in np.gradient(patch.height_mm.astype(float), patch.texel_mm))
+    print(
+        f"{name}: lay {found:.2f} degrees; border jump {made.border.jump_ratio}, gradient {made.border.gradient_ratio}; "
+        f"fine band's Sq (below {fine_mm:.4f} mm) {1e6 * kept:.3f} of {1e6 * known:.3f} nm; slope {down:.2g}, {right:.2g}"
+    )
+    assert max(*made.border.jump_ratio, *made.border.gradient_ratio) <= 1.2
+    assert math.degrees(math.atan(math.hypot(down, right))) < 0.02 * max(1, math.degrees(made.texture.sdq))
+    assert kept == pytest.approx(known, rel=0.03)
+
+
+def test_eight_bits_holes_and_spikes(tmp_path, skin_mm):
+    """An 8-bit picture with dust and a hole: terraces, spikes and the hole are found and told."""
+    height = skin_mm[:400, :400] + np.linspace(0, 0.1, 400)
+    codes = np.round((height * 1000 / 400 + 0.5) * 255).astype(np.uint8)
+    codes[100, 50] = codes[300, 220] = 255
+    alpha = np.full(codes.shape, 255, np.uint8)
+    alpha[200:206, 120:126] = 0
+    Image.merge("LA", [Image.fromarray(codes), Image.fromarray(alpha)]).save(tmp_path / "scan.png")
+    made = prepare_patch(
+        tmp_path / "scan.png", PrepareOptions(texel_um=TEXEL_UM, height_um=400, tiling="none", form="none")
+    )
+    told = "\n".join(made.patch.provenance.history)
+    assert "holes filled: 36 pixels" in told and "spikes taken out: 2, 2 pixels" in told and "terraces smoothed" in told
+    error = (made.patch.height_mm - (height - height.mean()))[20:-20, 20:-20]
+    error -= error.mean()
+    stored = (codes / 255 - 0.5) * 0.4 - (height - height.mean())
+    stored = (stored - stored.mean())[20:-20, 20:-20]
+    clean = np.ones(error.shape, bool)
+    clean[175:190, 95:110] = clean[79:82, 29:32] = clean[279:282, 199:202] = False
+    rms_um, stored_um = (1000 * math.sqrt((e[clean] ** 2).mean()) for e in (error, stored))
+    print(f"error {rms_um:.3f} um, as stored {stored_um:.3f} um (a step is {400 / 255:.2f} um)")
+    assert rms_um < stored_um
+    assert not made.patch.periodic
+
+
+def test_black_outward_is_advised_and_turned_over(tmp_path):
+    known = synthesise("pores", size_mm=8, texel_um=TEXEL_UM, seed=3).height_mm.astype(float)
+    path = write_16_bit(tmp_path / "inside_out.tif", -known, 200)
+    with pytest.warns(PatchAdviceWarning, match="invert"):
+        prepare_patch(path, PrepareOptions(texel_um=TEXEL_UM, height_um=200, form="none"))
+    made = prepare_patch(path, PrepareOptions(texel_um=TEXEL_UM, height_um=200, form="none", invert=True))
+    np.testing.assert_allclose(made.patch.height_mm, known - known.mean(), atol=0.2 / 65535)
+
+
+def test_a_wished_sq(tmp_path, skin_mm):
+    path = write_16_bit(tmp_path / "a.tif", skin_mm)
+    made = prepare_patch(path, PrepareOptions(texel_um=TEXEL_UM, sq_um=11, form="none"))
+    assert made.patch.sq_mm == pytest.approx(0.011, rel=1e-5)
+    assert "scaled to Sq 11 um, by wish, not by measure" in made.patch.provenance.history[-1]
+
+
+def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
+    path = write_16_bit(tmp_path / "a.tif", skin_mm)
+    for options, said in (
+        (PrepareOptions(texel_um=20), "found neither height_um nor sq_um; allowed is one of them"),
+        (PrepareOptions(texel_um=20, height_um=100, sq_um=9), "found both height_um and sq_um"),
+        (PrepareOptions(height_um=100), "real size of a pixel is not known"),
+        (PrepareOptions(texel_um=20, width_mm=13, height_um=100), "allowed is a difference of"),
+        (PrepareOptions(texel_um=-1, height_um=100), "texel_um is -1"),
+        (PrepareOptions(texel_um=20, height_um=100, form="wavy"), "form is 'wavy'; allowed: auto, none, tilt, bend"),
+        (PrepareOptions(texel_um=20, height_um=100, tiling="maybe"), "allowed"),
+        (PrepareOptions(texel_um=20, height_um=100, crop_px=(500, 0, 200, 100)), "allowed"),
+    ):
+        with pytest.raises(PatchError, match=said):
+            prepare_patch(path, options)
+
+
+def test_progress_names_every_step_in_order(tmp_path, skin_mm):
+    path = write_16_bit(tmp_path / "a.tif", skin_mm[:200, :200])
+    said = []
+    options = PrepareOptions(texel_um=20, height_um=800)
+    prepare_patch(path, options, on_progress=lambda stage, done, total: said.append(stage))
+    assert list(dict.fromkeys(said)) == ["read", "clean", "form", "turn", "tile", "measure"]
