@@ -23,8 +23,8 @@ _STEP_COST = 0.05
 class Joined:
     """Margins that became one.
 
-    ``height`` (rows, width), the right margin at its left end, the left margin at its right end; ``path`` int64 (rows,),
-    the column from which on the left margin leads
+    ``height`` (rows, width), the right margin at its left end, the left margin at its right end; ``path`` int64
+    (rows,), the column from which on the left margin leads
     """
 
     height: np.ndarray
@@ -43,8 +43,8 @@ def joined(left: np.ndarray, right: np.ndarray, closed: bool) -> Joined:
     -----
     Cut along the path of least cost (Efros & Freeman 2001; cost after Kwatra et al. 2003); then each band of
     wavelengths fades across the cut over about as much as its wavelength (Burt & Adelson 1983), the coarse one over the
-    whole overlap.  A mix of weights w and 1 - w is divided by sqrt(w^2 + (1 - w)^2 + 2 r w (1 - w)), r the correlation of
-    the two, so that the height of the relief stays what it is.
+    whole overlap.  A mix of weights w and 1 - w is divided by sqrt(w^2 + (1 - w)^2 + 2 r w (1 - w)), r the correlation
+    of the two where they mix, so that the relief does not flatten.
     """
     width, number = left.shape[1], left.dtype.type
     cutoffs = sorted({max(share * width, _LEAST_CUTOFF_PX) for share in _CUTOFF_SHARES})

@@ -17,8 +17,8 @@ def checked_picture(where: str, height) -> np.ndarray:
         raise PatchError(f"{where}: the heights are no array of numbers ({error}); give a 2-D array in mm") from error
     if heights.ndim != 2 or min(heights.shape) < MIN_SIDE_PX:
         raise PatchError(
-            f"{where}: the heights have shape {heights.shape}; allowed is (rows, cols) of at least {MIN_SIDE_PX} texels "
-            "each; give a larger piece"
+            f"{where}: the heights have shape {heights.shape}; allowed is (rows, cols) of at least {MIN_SIDE_PX} "
+            "texels each; give a larger piece"
         )
     check_all_finite(where, heights)
     return heights

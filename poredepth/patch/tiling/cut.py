@@ -51,7 +51,8 @@ def overlap_cut(height: np.ndarray, overlap_px: tuple[int, int] | float | None =
 
     Raises
     ------
-    PatchError : heights that are no finite (rows, cols) of at least 8 texels; an overlap of less than 1 texel or more than a third of a side
+    PatchError : heights that are no finite (rows, cols) of at least 8 texels; an overlap of less than 1 texel or more
+        than a third of a side
     """
     heights = checked_picture("overlap cut", height)
     check_can_be_cut(heights.shape)
@@ -142,7 +143,7 @@ def _overlaps(shape: tuple[int, int], overlap_px) -> tuple[int | None, int | Non
     for wish, side in zip(wished, shape, strict=True):
         if not 1 <= wish <= overlap_limits(side)[1]:
             raise PatchError(
-                f"overlap cut: an overlap of {wish:g} of {side} texels; allowed is 1 to {overlap_limits(side)[1]}, a third "
-                "of the side; give (rows, cols) in texels or a share of the side"
+                f"overlap cut: an overlap of {wish:g} of {side} texels; allowed is 1 to {overlap_limits(side)[1]}, a "
+                "third of the side; give (rows, cols) in texels or a share of the side"
             )
     return tuple(int(round(wish)) for wish in wished)

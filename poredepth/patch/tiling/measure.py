@@ -152,8 +152,8 @@ def blotch_ratio(height_mm: np.ndarray, texel_mm: float) -> float:
 
     Notes
     -----
-    Own definition.  Of a tile that is wide W and high H, waves (k / W, l / H) with 0 < k^2 + l^2 < 9: 24 of them, summed
-    exactly.  It is a ratio, so the texel's size changes nothing.
+    Own definition.  Of a tile that is wide W and high H, waves (k / W, l / H) with 0 < k^2 + l^2 < 9: 24 of them,
+    summed exactly.  It is a ratio, so the texel's size changes nothing.
     """
     heights = checked_picture("blotch ratio", height_mm)
     check_positive("blotch ratio", "texel_mm", texel_mm)

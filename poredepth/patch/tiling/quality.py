@@ -36,10 +36,10 @@ class TileQuality:
     Attributes
     ----------
     border : measures over the borders of the tile
-    seam_ratio : rms steps and kinks, over several distances, where two parts meet / those of the parts themselves there;
-        for a cut along its path, else ``border.structure_ratio``; the worst
-    contrast_ratio : Sq of waves below ``FINE_PX`` texels where two parts meet / that of the parts; the one of both seams
-        that is farther from 1
+    seam_ratio : rms steps and kinks, over several distances, where two parts meet / those of the parts themselves
+        there; for a cut along its path, else ``border.structure_ratio``; the worst
+    contrast_ratio : Sq of waves below ``FINE_PX`` texels where two parts meet / that of the parts; the one of both
+        seams that is farther from 1
     blotch_ratio : see `blotch_ratio`
     kept_ratio : area of the tile / area of the picture
     """

@@ -33,30 +33,43 @@ def moved_lines(lines: np.ndarray, start_px: np.ndarray, count: int, *, periodic
     keeps every wave longer than two texels.  Waves of exactly two texels come back by the cosine of their turn.
     """
     out = np.empty((len(lines), count), np.float64 if lines.dtype == np.float64 else np.float32)
-    whole = np.floor(start_px).astype(np.int64)
-    part_px = np.asarray(start_px - whole, np.float64)
-    margin = _GUARD_PX + _RUN_IN_PX
-    length = scipy.fft.next_fast_len(count + 2 * margin, real=True)
-    fade = _run_in(length)
-    offset = np.arange(length) - margin
-    frequency = scipy.fft.rfftfreq(length)
+    read = _read_whole if periodic and count == lines.shape[1] else _read_window
 
     def move(top: int) -> None:
         part = slice(top, top + _STRIP_PX)
-        index = _wrapped(whole[part, None] + offset, lines.shape[1], periodic)
-        piece = np.take_along_axis(np.ascontiguousarray(lines[part]), index, axis=1)
-        if not part_px[part].any():
-            out[part] = piece[:, margin : margin + count]
-            return
-        ends = 0.5 * (piece[:, :1] + piece[:, -1:])
-        piece = ends + (piece - ends) * fade.astype(piece.dtype)
-        spectrum = scipy.fft.rfft(piece, axis=1)
-        spectrum *= np.exp((2j * np.pi) * part_px[part, None] * frequency).astype(spectrum.dtype)
-        out[part] = scipy.fft.irfft(spectrum, n=length, axis=1)[:, margin : margin + count]
+        out[part] = read(np.ascontiguousarray(lines[part]), np.asarray(start_px[part], np.float64), count, periodic)
 
     with ThreadPoolExecutor(2) as pool:
         list(pool.map(move, range(0, len(lines), _STRIP_PX)))
     return out
+
+
+def _read_whole(lines: np.ndarray, start_px: np.ndarray, count: int, _periodic: bool) -> np.ndarray:
+    """Lines that begin anew where they end, as long as they are: their own spectrum."""
+    spectrum = scipy.fft.rfft(lines, axis=1)
+    spectrum *= _turn_of_phase(start_px, scipy.fft.rfftfreq(count), spectrum.dtype)
+    return scipy.fft.irfft(spectrum, n=count, axis=1)
+
+
+def _read_window(lines: np.ndarray, start_px: np.ndarray, count: int, periodic: bool) -> np.ndarray:
+    """A part of each line, with some of the line around it."""
+    margin = _GUARD_PX + _RUN_IN_PX
+    length = scipy.fft.next_fast_len(count + 2 * margin, real=True)
+    whole = np.floor(start_px).astype(np.int64)
+    index = _wrapped(whole[:, None] + (np.arange(length) - margin), lines.shape[1], periodic)
+    piece = np.take_along_axis(lines, index, axis=1)
+    part_px = start_px - whole
+    if not part_px.any():
+        return piece[:, margin : margin + count]
+    ends = 0.5 * (piece[:, :1] + piece[:, -1:])
+    piece = ends + (piece - ends) * _run_in(length).astype(piece.dtype)
+    spectrum = scipy.fft.rfft(piece, axis=1)
+    spectrum *= _turn_of_phase(part_px, scipy.fft.rfftfreq(length), spectrum.dtype)
+    return scipy.fft.irfft(spectrum, n=length, axis=1)[:, margin : margin + count]
+
+
+def _turn_of_phase(by_px: np.ndarray, frequency: np.ndarray, dtype) -> np.ndarray:
+    return np.exp((2j * np.pi) * by_px[:, None] * frequency).astype(dtype)
 
 
 def _run_in(length: int) -> np.ndarray:

@@ -71,7 +71,8 @@ def make_tileable(
 
     Notes
     -----
-    Better is: first, that the border does not show; then, that the seam does not; then, the lesser cost: `TileQuality.rank`.
+    Better is: first, that the border does not show; then, that the seam does not; then, the lesser cost
+    (`TileQuality.rank`).  Both are made only where the picture does not tile already (`TileBorder.continues`).
     """
     heights = checked_picture("tiling", height_mm)
     check_positive("tiling", "texel_mm", texel_mm)
@@ -136,9 +137,7 @@ def _level_borders(heights: np.ndarray) -> np.ndarray:
     return level
 
 
-def _cut(
-    heights: np.ndarray, texel_mm: float
-) -> tuple[tuple[np.ndarray, tuple[int, int], tuple[str, ...]], TileQuality]:
+def _cut(heights: np.ndarray, texel_mm: float) -> tuple[tuple, TileQuality]:
     """The tile with its overlap and notes, and its quality."""
     seams = cut_seams(heights)
     tile = np.ascontiguousarray(seams[1].picture.T)
@@ -154,14 +153,12 @@ def _cut(
 def _notes_of_cut(seams: tuple[Seam, Seam], shape: tuple[int, int], tile: tuple[int, int]) -> tuple[str, ...]:
     across, down = (seam.period for seam in seams)
     notes = [
-        f"cut to {tile[0]} x {tile[1]} of {shape[0]} x {shape[1]} texels (rows x cols), margins of {down.overlap_px} and "
-        f"{across.overlap_px} texels laid over each other"
+        f"cut to {tile[0]} x {tile[1]} of {shape[0]} x {shape[1]} texels (rows x cols), margins of {down.overlap_px} "
+        f"and {across.overlap_px} texels laid over each other"
     ]
     turned = [math.degrees(math.atan2(abs(period.slip_px), period.period_px)) for period in (across, down)]
     if max(turned) > 0:
-        notes.append(
-            f"sheared by {turned[0]:.1f} degrees along rows and {turned[1]:.1f} along columns, so that it fits"
-        )
+        notes.append(f"sheared by {turned[0]:.1f} degrees along rows, {turned[1]:.1f} along columns, so that it fits")
     return tuple(notes)
 
 

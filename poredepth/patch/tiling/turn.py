@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy import ndimage
 
 from poredepth.errors import PatchError
 from poredepth.patch.tiling.checks import checked_picture
@@ -14,6 +15,9 @@ from poredepth.patch.types import MIN_SIDE_PX, check_finite_number, check_positi
 
 #: Turns from a quarter turn that are less than this are not made: own choice, far less than any lay wanders.
 LEAST_TURN_DEG = 0.25
+
+#: Outside, heights run on over about so many texels; so many along the border are not kept: own choice.
+_FILLED_PX, _ERODED_PX, _LEAST_WEIGHT = 3.0, 4, 1e-3
 
 
 def turn_lay(height_mm: np.ndarray, texel_mm: float, by_deg: float, inside: np.ndarray | None = None) -> np.ndarray:
@@ -105,12 +109,22 @@ def _turned_inside(where: str, turned: np.ndarray, mask: np.ndarray, rest: float
         sin, cos = abs(math.sin(angle)), abs(math.cos(angle))
         rows, cols = turned.shape
         size = math.floor(rows * cos + cols * sin), math.floor(cols * cos + rows * sin)
-        turned = _turned(turned, angle, size)
-        mask = _turned_mask(mask, angle, size)
+        turned = _turned(_filled(turned, mask), angle, size)
+        mask = ndimage.binary_erosion(_turned_mask(mask, angle, size), iterations=_ERODED_PX)
     rows, cols = largest_filled(mask)
     found = rows.stop - rows.start, cols.stop - cols.start
     _check_left(where, found, turned.shape, rest)
     return np.ascontiguousarray(turned[rows, cols])
+
+
+def _filled(heights: np.ndarray, mask: np.ndarray) -> np.ndarray:
+    """Heights that run on outside as they are nearby, so that what is there does not ring inside."""
+    weight = ndimage.gaussian_filter(mask.astype(np.float32), _FILLED_PX, mode="nearest")
+    around = ndimage.gaussian_filter(np.where(mask, heights, 0), _FILLED_PX, mode="nearest")
+    mean = float(heights[mask].mean(dtype=np.float64)) if mask.any() else 0.0
+    near = weight > _LEAST_WEIGHT
+    around = np.where(near, around / np.where(near, weight, 1), mean)
+    return np.where(mask, heights, around).astype(heights.dtype)
 
 
 def _turned_mask(mask: np.ndarray, angle: float, size: tuple[int, int]) -> np.ndarray:
