@@ -1,51 +1,104 @@
-"""Skin of the cheek and the nose: a net of fine furrows between domed fields of skin, with pores at its junctions.
+"""Skin with pores: blue-noise pits that are exactly what is asked, at the junctions of a net of fine furrows.
 
-The ranges are advice, not measurement: furrows 20 to 100 um and 5 to 40 um deep (Hashimoto 1974, value from memory),
-pores 0.2 to 0.6 mm wide (from memory) with a broken raised rim (Mizukoshi & Takahashi 2013, Skin Res Technol).
+Every part but the pits can be put to 0, so that pits alone remain; then coverage and mean have a closed form
+(docs/synthesis.md).
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from poredepth.patch.synthesise.net import NetSpec, furrow_strokes
+from poredepth.patch.synthesise.parameters import OWN, Relief, check_texel, choice, parameter
 from poredepth.patch.synthesise.periodic import (
-    Net,
+    NoiseRows,
+    Progress,
     Tile,
     band_noise,
-    blur,
+    by_rows,
     cell_net,
-    finished,
     make_tile,
     sample,
     smooth_noise,
     spread_points,
-    window,
 )
-from poredepth.patch.synthesise.strokes import Stroke, draw
+from poredepth.patch.synthesise.pits import PROFILES, PitRows, PitSpec
+from poredepth.patch.synthesise.result import Pits, take_mean_off
+from poredepth.patch.synthesise.strokes import HAIRLINE, Stroke, StrokeRows
+
+UM = 1e-3
+
+#: Wavelengths of the uneven ground and of the grain, mm.
+_UNEVEN_MM, _GRAIN_MM = (0.45, 1.1), (0.09, 0.3)
+#: Width of third-order lines, mm.
+_THIRD_MM = 0.06
 
 
 @dataclass(frozen=True)
-class PoreRelief:
-    """Physical parameters of ``pores``; pairs are (least, most).
+class PoreRelief(Relief):
+    """Parameters of ``pores``, by default those of the cheek; a pair is (least, most).  See ``preset_table``."""
 
-    ``cell_mm`` mean distance of the fields of skin; ``furrow_mm`` depth of furrows; ``furrow_width_mm`` their width at
-    half depth; ``density_per_cm2`` pores per square centimetre; ``pore_mm`` their diameter; ``pore_depth_mm``;
-    ``rim_mm`` height of the rim; ``grain_mm`` Sq of the grain; ``stretch_ratio`` how much longer along the lay (+u).
-    """
+    kind = "pores"
 
-    cell_mm: float = 0.55
-    furrow_mm: tuple[float, float] = (0.012, 0.030)
-    furrow_width_mm: float = 0.11
-    density_per_cm2: float = 60.0
-    pore_mm: tuple[float, float] = (0.2, 0.4)
-    pore_depth_mm: tuple[float, float] = (0.04, 0.09)
-    rim_mm: float = 0.005
-    grain_mm: float = 0.0009
-    stretch_ratio: float = 1.15
+    density_per_cm2: float = parameter(
+        60.0, "per_cm2", "from memory, low confidence: visible pores of the cheek 10 to 100 per cm2",
+        least=0.0, most=2000.0, help="pores per square centimetre; round(density * area) are laid exactly",
+    )  # fmt: skip
+    diameter_um: tuple[float, float] = parameter(
+        (280.0, 560.0), "um", "least: seen from 250 um on (Flament et al. 2015); most from memory: typical 250 to 500 um",
+        least=20.0, most=2000.0, help="diameter of the opening, at the level of the skin around",
+    )  # fmt: skip
+    depth_um: tuple[float, float] = parameter(
+        (40.0, 90.0), "um", "from memory, low confidence: 20 to 150 um",
+        least=0.0, most=500.0, help="depth below the skin around",
+    )  # fmt: skip
+    elongation_ratio: tuple[float, float] = parameter(
+        (1.0, 1.5), "ratio", "circle to long ellipse with age (Skin Res Technol 2018;24:304-308); numbers own choice",
+        least=1.0, most=4.0, help="length of a pore along the lay over its width; the area stays",
+    )  # fmt: skip
+    outline_ratio: float = parameter(
+        0.25, "ratio", OWN, least=0.0, most=0.4, help="how uneven the outline is, share of the radius",
+    )  # fmt: skip
+    profile: str = choice(
+        "rounded", tuple(PROFILES), OWN, help="rounded: soft shoulder, mean depth 1/3; paraboloid: sharp edge, mean 1/2",
+    )  # fmt: skip
+    rim_um: float = parameter(
+        5.0, "um", "broken raised rim: Mizukoshi & Takahashi 2013; height own choice",
+        least=0.0, most=100.0, help="height of the rim around the largest pores; it is broken",
+    )  # fmt: skip
+    cell_mm: float = parameter(
+        0.55, "mm", "from memory: primary lines 0.3 to 1.0 mm apart",
+        least=0.1, most=5.0, help="mean distance of neighbouring fields of skin",
+    )  # fmt: skip
+    stretch_ratio: float = parameter(
+        1.15, "ratio", OWN, least=0.5, most=3.0, help="length of the fields along the lay over their width",
+    )  # fmt: skip
+    primary_um: tuple[float, float] = parameter(
+        (20.0, 32.0), "um", "from memory: primary lines 20 to 100 um deep (Hashimoto 1974)",
+        least=0.0, most=300.0, help="depth of furrows between groups of fields",
+    )  # fmt: skip
+    secondary_um: tuple[float, float] = parameter(
+        (7.0, 16.0), "um", "from memory: secondary lines 5 to 40 um deep (Hashimoto 1974)",
+        least=0.0, most=300.0, help="depth of furrows within a group; a quarter of them nearly vanishes",
+    )  # fmt: skip
+    furrow_width_um: float = parameter(
+        110.0, "um", OWN, least=10.0, most=2000.0, help="width of furrows at half depth",
+    )  # fmt: skip
+    third_um: float = parameter(
+        5.0, "um", OWN, least=0.0, most=100.0, help="depth of the deepest third-order lines within the fields",
+    )  # fmt: skip
+    uneven_um: float = parameter(
+        2.2, "um", OWN, least=0.0, most=100.0, help="Sq of the uneven ground, wavelengths 0.45 to 1.1 mm",
+    )  # fmt: skip
+    grain_um: float = parameter(
+        0.9, "um", OWN, least=0.0, most=50.0, help="Sq of the grain, wavelengths 90 to 300 um",
+    )  # fmt: skip
+
+    @property
+    def has_furrows(self) -> bool:
+        return max(self.primary_um[1], self.secondary_um[1]) > 0
 
 
 def pores(size_mm: float, texel_mm: float, seed: int, relief: PoreRelief | None = None) -> np.ndarray:
@@ -57,119 +110,84 @@ def pores(size_mm: float, texel_mm: float, seed: int, relief: PoreRelief | None 
 
     Raises
     ------
-    PatchError : size_mm is no whole number of texels
+    PatchError : size_mm is no whole number of texels, texels too large for the finest detail, too many pores to fit
     """
-    relief = PoreRelief() if relief is None else relief
-    tile, rng = make_tile(size_mm, texel_mm), np.random.default_rng(seed)
-    points = spread_points(tile, relief.cell_mm, rng, relief.stretch_ratio)
-    net = cell_net(tile, points)
-    warp = _warp(tile, relief, rng)
-    furrows = _furrows(tile, points, net, warp, relief, rng)
-    fields = _fields(tile, relief, rng)
-    pits, rims, cover = _pits(tile, _pore_places(tile, net, warp, relief, rng), relief, rng)
-    # inside a pore the furrows that meet there are part of its wall, not dug into its floor again
-    return finished(fields + rims - furrows * (1.0 - 0.75 * cover) - pits)
+    height_mm, _, _ = raw_pores(make_tile(size_mm, texel_mm), seed, PoreRelief() if relief is None else relief)
+    take_mean_off(height_mm)
+    return height_mm
 
 
-def _warp(tile: Tile, relief: PoreRelief, rng: np.random.Generator) -> list[np.ndarray]:
-    """Smooth displacement (x, y), mm: bends borders and whole rows of cells out of the straight."""
-    return [
-        0.22 * relief.cell_mm * smooth_noise(tile, 3.0 * relief.cell_mm, rng)
-        + 0.035 * relief.cell_mm * smooth_noise(tile, 0.45 * relief.cell_mm, rng)
-        for _ in range(2)
-    ]
+def raw_pores(
+    tile: Tile, seed: int, relief: PoreRelief, on_progress: Progress | None = None
+) -> tuple[np.ndarray, Pits, float]:
+    """Relief whose skin between furrows and pores is at 0, its pits, and the share of the tile they cover."""
+    _check_texel(tile, relief)
+    rng = np.random.default_rng(seed)
+    spec = PitSpec(**{key: getattr(relief, key) for key in PitSpec.__dataclass_fields__})
+    pit_rows = PitRows(tile, spec, rng)
+    pits = pit_rows.pits
+    furrows = furrow_strokes(tile, _net_spec(relief), pits.middle_mm, rng) if relief.has_furrows else []
+    furrow_rows = StrokeRows(tile, furrows)
+    field_rows = _Fields(tile, relief, rng)
+
+    def rows(top: int, bottom: int) -> np.ndarray:
+        pit, rim, spare = pit_rows.rows(top, bottom)
+        if relief.has_furrows:
+            # the deepest of pit and furrow, joined smoothly; in the middle of a pit nothing of the furrow is left, so
+            # it is as deep as asked
+            furrow = furrow_rows.rows(top, bottom) * spare
+            pit = np.sqrt(np.sqrt(np.square(np.square(pit)) + np.square(np.square(furrow))))
+        return rim - pit + field_rows.rows(top, bottom, spare)
+
+    height_mm = by_rows(tile, rows, on_progress)
+    return height_mm, pits, pit_rows.coverage_ratio
 
 
-def _moved(tile: Tile, warp: list[np.ndarray], points_mm: np.ndarray) -> np.ndarray:
-    return points_mm + np.column_stack([sample(tile, field, points_mm) for field in warp])
+def _check_texel(tile: Tile, relief: PoreRelief) -> None:
+    if relief.density_per_cm2 > 0:
+        check_texel("pores", tile.texel_mm, "diameter_um", relief.diameter_um[0])
+    if relief.has_furrows:
+        check_texel("pores", tile.texel_mm, "furrow_width_um", relief.furrow_width_um)
 
 
-def _furrows(tile, points_mm, net: Net, warp, relief: PoreRelief, rng) -> np.ndarray:
-    """Depth of the furrow net, mm: primary where groups of cells meet, secondary between cells of a group."""
-    groups = spread_points(tile, 2.1 * relief.cell_mm, rng, relief.stretch_ratio)
-    _, group = cKDTree(groups % tile.size_mm, boxsize=tile.size_mm).query(points_mm % tile.size_mm)
-    is_primary = group[net.cells[:, 0]] != group[net.cells[:, 1]]
-    depth_mm = _border_depths(net, is_primary, relief, rng)
-    along, wide = smooth_noise(tile, 0.9, rng), smooth_noise(tile, 1.2, rng)
-    strokes = []
-    for start, end, depth, primary in zip(net.start_mm, net.end_mm, depth_mm, is_primary, strict=True):
-        count = max(4, math.ceil(np.linalg.norm(end - start) / 0.03))
-        path = _moved(tile, warp, start + np.linspace(0.0, 1.0, count)[:, None] * (end - start))
-        vary = np.clip(1.0 + 0.3 * sample(tile, along, path), 0.3, 1.7)
-        width = np.clip((1.15 if primary else 0.9) * (1.0 + 0.2 * sample(tile, wide, path)), 0.8, 1.4)
-        strokes.append(Stroke(path, depth * vary, width))
-    # the three Gaussians together are furrow_width_mm wide at half depth
-    unit = relief.furrow_width_mm / 4.5
-    raw = draw(tile, strokes, ((0.38, unit), (0.32, 2.3 * unit), (0.3, 5.0 * unit)))
-    limit = 1.9 * relief.furrow_mm[1]  # where furrows meet they get deeper, but not by their sum
-    return limit * np.tanh(raw / limit)
+def _net_spec(relief: PoreRelief) -> NetSpec:
+    primary, secondary = (tuple(UM * end for end in pair) for pair in (relief.primary_um, relief.secondary_um))
+    return NetSpec(relief.cell_mm, relief.stretch_ratio, primary, secondary, UM * relief.furrow_width_um)
 
 
-def _border_depths(net: Net, is_primary: np.ndarray, relief: PoreRelief, rng) -> np.ndarray:
-    """Depth of each border of the net, mm; some secondary ones nearly vanish, so fields are not all convex."""
-    least, most = relief.furrow_mm
-    chance = rng.random(len(is_primary))
-    depth = np.where(is_primary, least + (most - least) * (0.55 + 0.45 * chance), least * (0.55 + 0.75 * chance))
-    depth[~is_primary & (rng.random(len(chance)) < 0.28)] *= 0.25
-    run = net.end_mm - net.start_mm
-    doubled_cos = (run[:, 0] ** 2 - run[:, 1] ** 2) / np.maximum((run**2).sum(axis=1), 1e-12)
-    return depth * (1.0 + 0.18 * doubled_cos)
+class _Fields:
+    """Relief of the fields between furrows, mm: uneven domes, faint third-order net, grain; made for any rows."""
+
+    def __init__(self, tile: Tile, relief: PoreRelief, rng: np.random.Generator):
+        self._ground = self._third = None
+        ground = []
+        for sq_um, (finest, coarsest) in ((relief.uneven_um, _UNEVEN_MM), (relief.grain_um, _GRAIN_MM)):
+            noise = band_noise(tile, finest, coarsest, rng) if sq_um > 0 else None
+            if noise is not None:
+                ground.append(NoiseRows(tile, UM * sq_um * noise))
+        self._ground = ground
+        if relief.third_um > 0:
+            self._third = StrokeRows(tile, _third_strokes(tile, relief, rng), HAIRLINE)
+
+    def rows(self, top: int, bottom: int, spare: np.ndarray) -> np.ndarray:
+        out = np.zeros_like(spare)
+        for noise in self._ground:
+            out += noise.rows(top, bottom)
+        if self._third is not None:
+            out -= spare * self._third.rows(top, bottom)
+        return out
 
 
-def _fields(tile: Tile, relief: PoreRelief, rng) -> np.ndarray:
-    """Relief of the fields between furrows, mm: uneven domes, faint third-order net, grain."""
-    uneven = 0.0022 * band_noise(tile, 0.45, 1.1, rng)
-    patchy = np.clip(0.5 + 0.5 * smooth_noise(tile, 0.8, rng), 0.0, 1.2)
-    fine = cell_net(tile, spread_points(tile, 0.36 * relief.cell_mm, rng, relief.stretch_ratio))
-    depth = relief.furrow_mm[0] * 0.45 * rng.random(len(fine.cells)) ** 1.5
+def _third_strokes(tile: Tile, relief: PoreRelief, rng: np.random.Generator) -> list[Stroke]:
+    """A net of its own, finer than the fields, that comes and goes."""
+    net = cell_net(tile, spread_points(tile, 0.36 * relief.cell_mm, rng, relief.stretch_ratio))
+    n = len(net.cells)
+    part = np.linspace(0.0, 1.0, 5)[:, None]
+    path = net.start_mm[:, None] + part * (net.end_mm - net.start_mm)[:, None]
     bend = [0.02 * smooth_noise(tile, 0.25, rng) for _ in range(2)]
-    strokes = []
-    for start, end, deep in zip(fine.start_mm, fine.end_mm, depth, strict=True):
-        path = _moved(tile, bend, start + np.linspace(0.0, 1.0, 5)[:, None] * (end - start))
-        strokes.append(Stroke(path, np.full(5, deep), np.ones(5)))
-    third = draw(tile, strokes, ((0.7, 0.024), (0.3, 0.05))) * patchy
-    return uneven - third + relief.grain_mm * band_noise(tile, 0.09, 0.3, rng)
-
-
-def _pore_places(tile: Tile, net: Net, warp, relief: PoreRelief, rng) -> np.ndarray:
-    """Centres of pores, (n, 2) mm: evenly spread, most of them moved to the nearest junction of the net."""
-    count = round(relief.density_per_cm2 * tile.area_mm2 / 100.0)
-    spacing_mm = math.sqrt(tile.area_mm2 / max(count, 1) / math.sqrt(0.75))
-    wished = spread_points(tile, spacing_mm, rng)[:count] % tile.size_mm
-    junctions = _moved(tile, warp, net.junctions_mm) % tile.size_mm
-    distance, nearest = cKDTree(junctions, boxsize=tile.size_mm).query(wished)
-    first = np.zeros(count, bool)
-    first[np.unique(nearest, return_index=True)[1]] = True
-    to_junction = first & (distance < 0.3 * spacing_mm) & (rng.random(count) < 0.88)
-    return np.where(to_junction[:, None], junctions[nearest], wished)
-
-
-def _pits(tile: Tile, centers_mm: np.ndarray, relief: PoreRelief, rng) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Depth of the pores, height of their rims (mm), and how much of each texel a pore covers (0..1)."""
-    spared, uncovered = (np.ones((tile.count, tile.count)) for _ in range(2))
-    rims = np.zeros((tile.count, tile.count))
-    limit_mm = 1.2 * relief.pore_depth_mm[1]  # neighbouring pits join smoothly below this depth, without a sharp wall
-    for center in centers_mm:
-        size = rng.beta(1.6, 2.2)
-        radius = 0.5 * (relief.pore_mm[0] + size * (relief.pore_mm[1] - relief.pore_mm[0]))
-        mix = np.clip(0.65 * size + 0.35 * rng.random(), 0.0, 1.0)
-        depth = relief.pore_depth_mm[0] + mix * (relief.pore_depth_mm[1] - relief.pore_depth_mm[0])
-        index, dx, dy = window(tile, center, 3.2 * radius)
-        far, around = _pore_shape(dx, dy, radius, rng)
-        pit = np.exp(-(far**2.2) * math.log(2.0))  # half depth at the pore's radius
-        uncovered[index] *= 1.0 - pit
-        spared[index] *= 1.0 - depth / limit_mm * pit
-        broken = np.clip(0.5 + 0.8 * np.cos(around + rng.uniform(0, 2 * np.pi)) + 0.3 * rng.normal(), 0.0, 1.4)
-        rims[index] += relief.rim_mm * size * broken * np.exp(-(((far - 1.75) / 0.5) ** 2))
-    soft_mm = 0.5 * tile.texel_mm
-    return blur(tile, limit_mm * (1.0 - spared), soft_mm), blur(tile, rims, soft_mm), 1.0 - uncovered
-
-
-def _pore_shape(dx, dy, radius_mm: float, rng) -> tuple[np.ndarray, np.ndarray]:
-    """Distance from a pore's centre in radii of its uneven, longish outline, and the angle around it."""
-    turn, longer = rng.normal(0.0, 0.45), math.sqrt(rng.uniform(1.0, 1.55))
-    along = (np.cos(turn) * dx - np.sin(turn) * dy) / longer
-    across = (np.sin(turn) * dx + np.cos(turn) * dy) * longer
-    around = np.arctan2(across, along)
-    lobes = sum(0.5 * rng.normal(0.0, 0.13) * np.cos(k * around + rng.uniform(0, 2 * np.pi)) for k in (2, 3, 4))
-    return np.hypot(along, across) / radius_mm / (1.0 + lobes), around
+    flat = path.reshape(-1, 2)
+    path = (flat + np.column_stack([sample(tile, field, flat) for field in bend])).reshape(n, 5, 2)
+    patchy = np.clip(0.5 + 0.5 * sample(tile, smooth_noise(tile, 0.8, rng), flat), 0.0, 1.0).reshape(n, 5)
+    depth = UM * relief.third_um * (rng.random(n) ** 1.5)[:, None] * patchy
+    width = np.full(5, min(_THIRD_MM, 0.12 * relief.cell_mm))
+    return [Stroke(points, deep, width) for points, deep in zip(path, depth, strict=True)]

@@ -1,82 +1,106 @@
 """Furrows drawn as strokes: a path, with a depth and a width at each of its points.
 
-A stroke is spread onto the grid as a chain of weights, and the chain is convolved with a kernel whose integral across
-the path is the furrow's section.  So furrows are smooth, join smoothly, end softly and cross the borders of the tile
-without any case of their own.  The section is a sum of Gaussians: a narrow one for the rounded bottom and wider ones
-for the flanks that dome the skin between the furrows.  Own derivation.
+A texel's depth is that of the section at its distance from the path, so a furrow is exactly as deep and as wide as its
+stroke says.  The section is a sum of Gaussians: narrow ones for the bottom and its walls, a broad one for the flanks
+that dome the skin between furrows.  Where strokes meet, the narrow parts are joined by a smooth deepest-of, the broad
+ones by the root of the sum of squares, so that fields between furrows have no ridges.  Own derivation.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
 
-from poredepth.patch.synthesise.periodic import Tile, blur, sample
+from poredepth.patch.synthesise.kernels import carve_rows, grow_line, mark_near
+from poredepth.patch.synthesise.periodic import NoiseRows, Tile, grid_count
 
-#: Widths are mixed from these multiples of the section's own; a stroke between two is shared out between them.
-_WIDTH_STEPS = (0.8, 1.0, 1.4)
+#: (share, sigma) of the Gaussians of a section; the last is the broad part, the shares sum to 1.
+FURROW = ((0.38, 1.0), (0.32, 2.3), (0.30, 5.0))
+CREASE = ((0.40, 1.0), (0.35, 2.2), (0.25, 4.0))
+HAIRLINE = ((0.70, 1.0), (0.30, 2.1))
+
+_STEPS = 512
 
 
 @dataclass(frozen=True)
 class Stroke:
-    """``points_mm`` (n, 2); ``depth_mm`` (n,), + is a furrow; ``width_ratio`` (n,), 1 is the section's own width."""
+    """``points_mm`` (n, 2); ``depth_mm`` (n,), + is a furrow; ``width_mm`` (n,), at half depth."""
 
     points_mm: np.ndarray
     depth_mm: np.ndarray
-    width_ratio: np.ndarray
+    width_mm: np.ndarray
 
 
-def draw(tile: Tile, strokes: list[Stroke], section: tuple[tuple[float, float], ...]) -> np.ndarray:
-    """Depth of all strokes together, mm, + inward, (count, count) float64.
+def section(parts: tuple[tuple[float, float], ...]) -> tuple[tuple[np.ndarray, float], tuple[np.ndarray, float]]:
+    """Narrow and broad part of a section: each over the square of the distance, and where it ends, in half widths.
 
-    ``section`` lists (share, sigma_mm) of the Gaussians; the shares' sum is the bottom's share of the stroke's depth.
+    Together they are 1 in the middle and 0.5 at one half width; each runs out to 0 smoothly at three times its widest
+    sigma.
     """
-    chains = [np.zeros((tile.count, tile.count)) for _ in _WIDTH_STEPS]
-    for stroke in strokes:
-        _spread(tile, chains, stroke)
-    depth = np.zeros((tile.count, tile.count))
-    for chain, step in zip(chains, _WIDTH_STEPS, strict=True):
-        for share, sigma_mm in section:
-            # a line of unit weight per mm, blurred by sigma, is 1 / (sigma sqrt(2 pi)) deep
-            depth += share * sigma_mm * step * np.sqrt(2.0 * np.pi) * blur(tile, chain, sigma_mm * step)
-    return depth
+
+    def part(distance, chosen):
+        end = 3.0 * chosen[-1][1]
+        fade = np.clip(1.0 - (distance / end) ** 2, 0.0, 1.0) ** 2
+        return fade * sum(share * np.exp(-0.5 * (distance / sigma) ** 2) for share, sigma in chosen)
+
+    half = brentq(lambda x: float(part(x, parts[:-1]) + part(x, parts[-1:])) - 0.5, 0.0, 3.0 * parts[-1][1])
+    halves = []
+    for chosen in (parts[:-1], parts[-1:]):
+        end = 3.0 * chosen[-1][1]
+        halves.append((part(end * np.sqrt(np.linspace(0.0, 1.0, _STEPS + 1)), chosen), end / half))
+    return halves[0], halves[1]
 
 
-def _spread(tile: Tile, chains: list[np.ndarray], stroke: Stroke) -> None:
-    """Add a stroke's weight (depth times length, per area) to the chains of the two nearest widths."""
-    reached_mm = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(stroke.points_mm, axis=0), axis=1)))
-    count = max(2, int(np.ceil(reached_mm[-1] / (0.25 * tile.texel_mm))))
-    at_mm = (np.arange(count) + 0.5) / count * reached_mm[-1]  # evenly along the path, or its depth would ripple
-    points = np.column_stack([np.interp(at_mm, reached_mm, stroke.points_mm[:, axis]) for axis in (0, 1)])
-    weight = np.interp(at_mm, reached_mm, stroke.depth_mm) * reached_mm[-1] / count / tile.texel_mm**2
-    width_ratio = np.interp(at_mm, reached_mm, stroke.width_ratio)
-    step = np.interp(width_ratio, _WIDTH_STEPS, np.arange(len(_WIDTH_STEPS)))
-    for k, chain in enumerate(chains):
-        share = np.maximum(0.0, 1.0 - np.abs(step - k)) * weight
-        if share.any():
-            _splat(tile, chain, points, share)
+class StrokeRows:
+    """Depth of strokes together, read at the texels of any rows.
 
+    The broad parts are worked out once, on a grid as fine as they need.
+    """
 
-def _splat(tile: Tile, field: np.ndarray, points_mm: np.ndarray, weight: np.ndarray) -> None:
-    """Add weights to the four texels around each point, bilinear, over the borders."""
-    place = points_mm / tile.texel_mm - 0.5
-    low = np.floor(place).astype(np.int64)
-    part = place - low
-    for dc in (0, 1):
-        for dr in (0, 1):
-            share = np.abs(1 - dc - part[:, 0]) * np.abs(1 - dr - part[:, 1])
-            np.add.at(field, ((low[:, 1] + dr) % tile.count, (low[:, 0] + dc) % tile.count), share * weight)
+    def __init__(self, tile: Tile, strokes: list[Stroke], parts: tuple[tuple[float, float], ...] = FURROW):
+        self._tile = tile
+        self._first = np.concatenate([[0], np.cumsum([len(s.points_mm) for s in strokes])]).astype(np.int64)
+        starts = [np.floor(s.points_mm[:1] / tile.size_mm) * tile.size_mm for s in strokes]
+        points = [s.points_mm - start for s, start in zip(strokes, starts, strict=True)]
+        self._points_mm = np.concatenate(points or [np.empty((0, 2))])
+        self._depth_mm, self._width_mm = (
+            np.concatenate([getattr(s, key) for s in strokes] or [np.empty(0)]) for key in ("depth_mm", "width_mm")
+        )
+        self._narrow, broad = section(parts)
+        # a Gaussian of standard deviation sigma has no waves left (1e-5) that a grid of 0.6 sigma does not carry
+        sigma_mm = 0.5 * float(self._width_mm.min()) * broad[1] / 3.0 if strokes else tile.size_mm
+        grid = Tile(grid_count(tile.size_mm, 1.2 * sigma_mm), 1.0)
+        grid = replace(grid, texel_mm=tile.size_mm / grid.count)
+        strips = [self._carved(grid, top, min(top + 64, grid.count), broad, False) for top in range(0, grid.count, 64)]
+        self._broad = NoiseRows(tile, np.concatenate(strips))
+
+    def rows(self, top: int, bottom: int) -> np.ndarray:
+        """float32 (bottom - top, count), mm, + is deep."""
+        return self._carved(self._tile, top, bottom, self._narrow, True).astype(np.float32) + self._broad.rows(top, bottom)
+
+    def _carved(self, grid: Tile, top: int, bottom: int, part: tuple[np.ndarray, float], cubed: bool) -> np.ndarray:
+        shape = (bottom - top, grid.count)
+        values = np.column_stack([self._depth_mm, 0.5 * self._width_mm / grid.texel_mm])
+        out, best, owner = np.empty(shape), np.empty(shape), np.empty(shape, np.int32)
+        points = self._points_mm / grid.texel_mm
+        carve_rows(top, grid.count, self._first, points, values, *part, cubed, best, owner, out)
+        return out
 
 
 @dataclass(frozen=True)
 class LineFamily:
-    """How a family of lines grows: distance between lines, longest and shortest length, length of a step, all mm."""
+    """How a family of lines grows, mm: mean distance between lines met on a way across, longest and shortest length,
+    length of a step; and how much of each line's length does not count, because the line runs out there: mm and share."""
 
     spacing_mm: float
     longest_mm: float
     shortest_mm: float
     step_mm: float = 0.08
+    lost_mm: float = 0.0
+    lost_ratio: float = 0.0
 
 
 def grow_lines(
@@ -84,46 +108,37 @@ def grow_lines(
 ) -> list[np.ndarray]:
     """Grow evenly spaced lines along a field of angles; list of (n, 2) mm.
 
-    From each seed a line is followed both ways until it comes closer than about half the spacing to a line grown
-    before it, or is long enough (a random length).  After Jobard & Lefer 1997, evenly-spaced streamlines, with a grid
-    of occupied cells in place of their list of points.
+    From each seed a line is followed both ways until it comes too close to one grown before it, or is long enough (a
+    random length).  After Jobard & Lefer 1997, evenly-spaced streamlines, with a grid of marked cells in place of their
+    list of points.  Lines are added until their length is that of lines ``spacing_mm`` apart, area / spacing: first at
+    0.75 of the spacing from each other, at which random parallel lines jam at about the spacing, then nearer.
     """
-    cell_count = max(8, round(tile.size_mm / (0.25 * family.spacing_mm)))
-    taken = np.zeros((cell_count, cell_count), bool)
-    kept = []
-    for seed in seeds_mm:
-        longest_mm = family.longest_mm * rng.uniform(0.35, 1.0)
-        line = _grow_line(tile, angle_rad, seed, taken, (longest_mm, family.step_mm))
-        if len(line) * family.step_mm < family.shortest_mm:
-            continue
-        kept.append(line)
-        rows, cols = _cells(tile, line, cell_count)
-        for dr in (-1, 0, 1):
-            for dc in (-1, 0, 1):
-                taken[(rows + dr) % cell_count, (cols + dc) % cell_count] = True
+    cell_count = max(16, round(tile.size_mm / (0.1 * family.spacing_mm)))
+    cell_mm = tile.size_mm / cell_count
+    wanted_mm = tile.area_mm2 / family.spacing_mm
+    longest_mm = min(family.longest_mm, 0.9 * tile.size_mm)
+    shortest_mm = min(family.shortest_mm, 0.5 * longest_mm)
+    buffer = np.empty((2 * math.ceil(0.5 * longest_mm / family.step_mm) + 3, 2))
+    kept, reached_mm = [], 0.0
+    for apart in (0.75, 0.65, 0.55, 0.45, 0.35, 0.25):
+        taken = np.zeros((cell_count, cell_count), bool)
+        for line in kept:
+            mark_near(line / cell_mm, cell_count, 10.0 * apart, taken)
+        for seed in seeds_mm:
+            half = int(0.5 * longest_mm * rng.uniform(0.35, 1.0) / family.step_mm)
+            at = seed / cell_mm
+            n = grow_line(*at, angle_rad, len(angle_rad) / cell_count, taken, half, family.step_mm / cell_mm, buffer)
+            length_mm = (n - 1) * family.step_mm
+            counted_mm = (1.0 - family.lost_ratio) * length_mm - family.lost_mm
+            if length_mm < shortest_mm or counted_mm <= 0:
+                continue
+            line = buffer[:n] * cell_mm
+            kept.append(line)
+            mark_near(line / cell_mm, cell_count, 10.0 * apart, taken)
+            reached_mm += counted_mm
+            if reached_mm >= wanted_mm:
+                return kept
     return kept
-
-
-def _cells(tile: Tile, points_mm: np.ndarray, cell_count: int) -> tuple[np.ndarray, np.ndarray]:
-    index = np.floor(np.atleast_2d(points_mm) / tile.size_mm * cell_count).astype(np.int64) % cell_count
-    return index[:, 1], index[:, 0]
-
-
-def _grow_line(tile, angle_rad, seed, taken, lengths_mm) -> np.ndarray:
-    """One line through a seed, both ways, stopping at taken cells."""
-    longest_mm, step_mm = lengths_mm
-    halves = []
-    for sign in (1.0, -1.0):
-        here, half = np.array(seed, float), []
-        for _ in range(int(0.5 * longest_mm / step_mm)):
-            rows, cols = _cells(tile, here, len(taken))
-            if taken[rows[0], cols[0]]:
-                break
-            half.append(here)
-            angle = float(sample(tile, angle_rad, here[None])[0])
-            here = here + sign * step_mm * np.array([np.cos(angle), -np.sin(angle)])
-        halves.append(half)
-    return np.array(halves[1][:0:-1] + halves[0]).reshape(-1, 2)
 
 
 def taper(count: int, share: float) -> np.ndarray:
