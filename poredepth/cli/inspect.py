@@ -23,7 +23,8 @@ With --sheet, a picture sheet of a patch: relief, heights, waves, likeness to it
 file is one with --texel-um and --height-um.
 
 Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect head.yaml --view
-plate.png; poredepth inspect out/head.1001.exr; poredepth inspect patches/cheek.tif --sheet cheek.png; poredepth inspect --schema > recipe.schema.json
+plate.png; poredepth inspect out/head.1001.exr; poredepth inspect patches/cheek.tif --sheet cheek.png; poredepth
+inspect --schema > recipe.schema.json
 """
 
 

@@ -12,16 +12,14 @@ import numpy as np
 from poredepth.errors import PatchError
 from poredepth.patch.read import load_patch
 from poredepth.patch.store import WrittenPatch, read_patch
-from poredepth.patch.texture import TextureParameters, band_table, pit_statistics, texture_parameters
-from poredepth.patch.tiling import MOST_BLOTCH_RATIO, blotch_ratio, tile_border
+from poredepth.patch.texture import TextureParameters, pit_statistics, texture_parameters
+from poredepth.patch.tiling import blotch_ratio, tile_border
+from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 from poredepth.patch.types import HeightPatch, PatchOffsetWarning
 from poredepth.recipe.patchfile import SUFFIX, patch_file_of
 from poredepth.units import UM_PER_MM
 
 Row = tuple[str, str]
-
-#: Border ratios above this are told as a border that shows: own choice, as docs/tiling.md says.
-MOST_BORDER_RATIO = 1.2
 
 
 def opened_patch(path: Path, texel_um: float | None = None, height_um: float | None = None) -> HeightPatch:
@@ -40,8 +38,8 @@ def opened_patch(path: Path, texel_um: float | None = None, height_um: float | N
     if len(given) < len(stated):
         lacking = next(key for key in stated if key not in given)
         raise PatchError(
-            f"{path}: {lacking} is not known; allowed: a patch file beside it, or both texel_um, the width of a pixel on "
-            "the skin, and height_um, the height from black to white"
+            f"{path}: {lacking} is not known; allowed: a patch file beside it, or both texel_um, the width of a pixel "
+            "on the skin, and height_um, the height from black to white"
         )
     with warnings.catch_warnings():  # about the mean, which is taken off
         warnings.simplefilter("ignore", PatchOffsetWarning)
@@ -72,7 +70,7 @@ def patch_facts(patch: HeightPatch) -> list[Row]:
     told = [
         ("size", f"{patch.width_mm:.6g} x {patch.height_extent_mm:.6g} mm, {cols} x {rows} texels of "
          f"{UM_PER_MM * patch.texel_mm:.6g} um"),
-        ("lay", f"{patch.lay_deg:g} degrees" + ("" if math.isnan(found.std_deg) else f" (measured {found.std_deg:.1f})")),
+        ("lay", f"{patch.lay_deg:g} degrees"),
         ("tiles", "yes" if patch.periodic else "no: for place: registered only"),
     ]  # fmt: skip
     told += [(key, text) for key in ("source", "licence", "consent") if (text := getattr(origin, key)) is not None]
@@ -98,6 +96,8 @@ def _texture_rows(found: TextureParameters) -> list[Row]:
 def _band_rows(patch: HeightPatch) -> list[Row]:
     if patch.inside is not None:
         return []
+    from poredepth.patch.texture import band_table
+
     rows = band_table(patch.height_mm, patch.texel_mm, patch.periodic)
     return [
         ("Sq by wavelength" if number == 0 else "", f"{_mm(row.low_mm)} to {_mm(row.high_mm)} mm: {row.sq_um:.4g} um")
@@ -116,8 +116,8 @@ def _pit_rows(patch: HeightPatch) -> list[Row]:
     if pits.count == 0:
         return [("pits", "none found")]
     return [
-        ("pits", f"{pits.count}, {pits.density_per_cm2:.3g} per cm2; median opening {pits.median_opening_um:.0f} um, depth "
-         f"{pits.median_depth_um:.0f} um"),
+        ("pits", f"{pits.count}, {pits.density_per_cm2:.3g} per cm2; median diameter "
+         f"{pits.median_diameter_um:.0f} um, depth {pits.median_depth_um:.0f} um"),
     ]  # fmt: skip
 
 

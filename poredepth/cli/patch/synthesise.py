@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from poredepth.cli.patch.result import PatchFormat, PatchOutput, Sheet, write_and_tell
+from poredepth.cli.patch.result import PatchFormat, Sheet, write_and_tell
 from poredepth.cli.progress import shown_progress
 
 NAME = "synthesise"
@@ -38,48 +38,64 @@ def command(
         list[str] | None,
         typer.Option("--set", metavar="NAME=VALUE", help="Change a number; LEAST,MOST for a range. May be repeated."),
     ] = None,
+    licence: Annotated[str | None, typer.Option("--licence", metavar="TEXT", help="Licence you give it.")] = None,
     listed: Annotated[bool, typer.Option("--list", help="Show the kind's regions and numbers instead.")] = False,
     format: PatchFormat = None,
     sheet: Sheet = None,
 ) -> None:
     if listed:
-        from poredepth.view.patch_facts import synthesis_rows
-
-        rows = synthesis_rows(kind, region)
-        widths = [max(len(row[column]) for row in rows) + 2 for column in range(len(rows[0]) - 1)]
-        for *cells, last in rows:
-            typer.echo("".join(f"{cell:<{width}}" for cell, width in zip(cells, widths, strict=True)) + last)
+        typer.echo("\n".join(_listed(kind, region)))
         return
     if output is None:
         raise typer.BadParameter("missing; give the picture to write, as -o pores.tif", param_hint="-o")
     from poredepth.patch.store import check_target
-    from poredepth.patch.synthesise import synthesised_patch
+    from poredepth.patch.synthesise import synthesise
 
     check_target(output, format)
     with shown_progress() as on_progress:
-        on_progress("synthesise", 0, 1)
-        patch = synthesised_patch(
+        made = synthesise(
             kind,
-            output.name.split(".")[0],
             region=region,
             size_mm=size_mm,
             texel_um=texel_um,
             seed=seed,
-            overrides=_numbers(changed or []),
+            overrides=_overrides(changed or []),
+            on_progress=lambda done, total: on_progress("synthesise", done, total),
         )
+        patch = made.patch(output.name.split(".")[0], licence)
         write_and_tell(patch, output, format, sheet, on_progress)
 
 
-def _numbers(changed: list[str]) -> dict[str, float | tuple[float, float]]:
-    """{"density_per_cm2": 80.0, "diameter_um": (200.0, 400.0)} from what --set says."""
-    out: dict[str, float | tuple[float, float]] = {}
+def _listed(kind: str, region: str | None) -> list[str]:
+    """The numbers of a kind, or of one of its regions, as lines."""
+    from poredepth.patch.synthesise import PRESETS, preset_table, relief_of
+
+    relief_of(kind, region)  # an unknown one is said
+    regions = list(PRESETS[kind])
+    rows = [row for row in preset_table() if row.kind == kind]
+    own = {row.parameter: row for row in rows if row.region == (region or regions[0])}
+    lines = [f"{kind}: regions {', '.join(regions)}; numbers of {region or regions[0]}", ""]
+    for row in (row for row in rows if row.region == regions[0]):
+        shown = own.get(row.parameter, row)
+        span = "" if row.least is None else f"allowed {row.least:g} to {row.most:g}"
+        lines.append(f"  {row.parameter:<22}{shown.value_text}")
+        unit = ", ".join(part for part in (row.unit, span) if part)
+        lines.append(f"  {'':<22}{row.help}" + (f" ({unit})" if unit else ""))
+        lines.append(f"  {'':<22}from: {shown.source}")
+    return lines
+
+
+def _overrides(changed: list[str]) -> dict[str, float | tuple[float, ...] | str]:
+    """{"density_per_cm2": 80.0, "diameter_um": (200.0, 400.0), "profile": "rounded"} from what --set says."""
+    out: dict[str, float | tuple[float, ...] | str] = {}
     for text in changed:
-        name, equals, value = text.partition("=")
+        name, equals, value = (part.strip() for part in text.partition("="))
+        if not (name and equals and value):
+            raise typer.BadParameter(f"'{text}'; allowed: NAME=NUMBER or NAME=LEAST,MOST", param_hint="--set")
         try:
             numbers = tuple(float(part) for part in value.split(","))
         except ValueError:
-            numbers = ()
-        if not equals or len(numbers) not in (1, 2):
-            raise typer.BadParameter(f"'{text}'; allowed: NAME=NUMBER or NAME=LEAST,MOST", param_hint="--set")
-        out[name.strip()] = numbers[0] if len(numbers) == 1 else numbers
+            out[name] = value
+        else:
+            out[name] = numbers[0] if len(numbers) == 1 else numbers
     return out

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from poredepth.patch.synthesise.parameters import Relief
 from poredepth.patch.types import HeightPatch, Provenance
+from poredepth.units import UM_PER_MM
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +59,22 @@ class Synthesis:
         """Root mean square height, mm (Sq of ISO 25178-2)."""
         return float(np.std(self.height_mm, dtype=np.float64))
 
-    def patch(self, name: str) -> HeightPatch:
-        """The relief as a patch to lay."""
-        source = Provenance("made by poredepth's own synthesis", None, "synthetic, no person")
-        return HeightPatch(name, self.height_mm, self.texel_mm, provenance=source)
+    def patch(self, name: str, licence: str | None = None) -> HeightPatch:
+        """The relief as a patch to lay, with how it was made as its history."""
+        values = ", ".join(f"{key} {_text(value)}" for key, value in dataclasses.asdict(self.relief).items())
+        history = (
+            f"synthesised: {self.kind}{f' of the {self.region}' if self.region else ''}, seed {self.seed}",
+            f"made from: {values}",
+            f"mean taken off: {UM_PER_MM * self.mean_offset_mm:+.4g} um",
+        )
+        origin = Provenance("made by poredepth's own synthesis", licence, "synthetic, no person", history=history)
+        return HeightPatch(name, self.height_mm, self.texel_mm, provenance=origin)
+
+
+def _text(value) -> str:
+    if isinstance(value, tuple):
+        return " to ".join(f"{end:g}" for end in value)
+    return value if isinstance(value, str) else f"{value:g}"
 
 
 def take_mean_off(raw_mm: np.ndarray) -> float:
