@@ -1,4 +1,4 @@
-"""Pictures for tests of tiling: the demo patches, which tile, and measured surfaces, which do not, if they are there."""
+"""Pictures for tests of tiling: the demo patches, which tile, and measured surfaces, which do not, if there."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ def test_bands_sum_up_and_halve_a_wave_at_the_cutoff(closed):
 
 
 def test_a_mix_keeps_the_contrast():
-    """Closed form: unrelated noise of one variance keeps it at every weight; equal inputs come back (Burt & Adelson)."""
+    """Closed form: unrelated noise of one variance keeps it at every weight; equal inputs come back."""
     rng = np.random.default_rng(2)
     one, other = rng.normal(size=(2, 400, 300))
     weight = np.broadcast_to(np.linspace(0, 1, 300), one.shape)
