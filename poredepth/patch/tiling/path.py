@@ -31,21 +31,19 @@ def least_cost_path(cost: np.ndarray, closed: bool, margin: int = 0) -> np.ndarr
 
 def _open_path(cost: np.ndarray, ends: int | None) -> np.ndarray:
     """Path from the first to the last row; through column ``ends`` in both, if given."""
-    rows, width = cost.shape
-    step = np.zeros((rows, width), np.int8)
-    total = cost[0].astype(np.float64)
+    total = cost.astype(np.float64)
     if ends is not None:
-        total = np.where(np.arange(width) == ends, total, np.inf)
-    beside = np.full((3, width), np.inf)
-    for row in range(1, rows):
-        beside[0, 1:], beside[1], beside[2, :-1] = total[:-1], total, total[1:]
-        best = beside.argmin(axis=0)
-        # straight on where nothing is gained
-        best[beside[1] <= beside.min(axis=0)] = 1
-        step[row] = best - 1
-        total = np.take_along_axis(beside, best[None], axis=0)[0] + cost[row]
-    path = np.empty(rows, np.int64)
-    path[-1] = int(total.argmin()) if ends is None else ends
-    for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + step[row, path[row]]
+        total[0] = np.where(np.arange(cost.shape[1]) == ends, total[0], np.inf)
+    for above, here in zip(total[:-1], total[1:], strict=True):
+        least = above.copy()
+        np.minimum(least[1:], above[:-1], out=least[1:])
+        np.minimum(least[:-1], above[1:], out=least[:-1])
+        here += least
+    path = np.empty(len(cost), np.int64)
+    path[-1] = col = int(total[-1].argmin()) if ends is None else ends
+    for row in range(len(cost) - 2, -1, -1):
+        near = total[row, max(col - 1, 0) : col + 2]
+        if near.min() < total[row, col]:  # else straight on
+            col = max(col - 1, 0) + int(near.argmin())
+        path[row] = col
     return path

@@ -16,7 +16,8 @@ LEAST_PERIOD_SHARE = 0.7
 #: Margins that are laid over each other, as shares of the side, and the fewest texels of them.
 OVERLAP_SHARES = (0.06, 0.1, 0.15, 0.2)
 LEAST_OVERLAP_PX = 4
-#: How far the right margin may slip along the cut against the left one, per side: turns the relief by 1.1 degrees.
+#: How far the right margin may slip along the cut against the left one, per side: turns lines by up to 1.6 degrees in
+#: a square picture.
 MOST_SLIP_SHARE = 0.02
 #: Places, per overlap, that a left margin is tried at.
 _STARTS = 9

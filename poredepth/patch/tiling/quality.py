@@ -23,6 +23,8 @@ from poredepth.patch.tiling.measure import (
 
 #: Upper wavelength of the band that contrast is measured in, texels.
 FINE_PX = 8.0
+#: Contrast where parts meet, or its inverse, that does not show: own choice.
+MOST_CONTRAST_RATIO = 1.1
 #: Columns beside the border of a picture made smooth that its contrast is measured in.
 _BESIDE_PX = 16
 #: Lines of a strip that are measured at most.

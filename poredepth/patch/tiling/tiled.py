@@ -11,8 +11,14 @@ import numpy as np
 from poredepth.errors import PatchError
 from poredepth.patch.tiling.checks import checked_picture
 from poredepth.patch.tiling.cut import Seam, can_be_cut, check_can_be_cut, cut_seams
-from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
-from poredepth.patch.tiling.quality import TileQuality, quality_as_it_is, quality_of_cut, quality_of_smooth
+from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO, MOST_STRUCTURE_RATIO
+from poredepth.patch.tiling.quality import (
+    MOST_CONTRAST_RATIO,
+    TileQuality,
+    quality_as_it_is,
+    quality_of_cut,
+    quality_of_smooth,
+)
 from poredepth.patch.tiling.smooth import periodic_plus_smooth
 from poredepth.patch.types import check_positive
 
@@ -179,11 +185,21 @@ def _begun_where_quiet(tile: np.ndarray) -> np.ndarray:
 def _advice(quality: TileQuality, shows: bool = True) -> tuple[str, ...]:
     """What a person can do about what is above the bounds."""
     said = []
-    if shows and not quality.tiles:
+    worst, seam, contrast = quality.border.worst_ratio, quality.seam_ratio, quality.contrast_ratio
+    if shows and worst > MOST_BORDER_RATIO:
         said.append(
-            f"the border may show: steps and kinks over it are {quality.border.worst_ratio:.2f} times those inside "
-            f"(advised: at most {MOST_BORDER_RATIO:g}), where parts meet {quality.seam_ratio:.2f} times; give a larger "
-            "or more even piece"
+            f"the border may show: steps and kinks over it are {worst:.2f} times those inside (advised: at most "
+            f"{MOST_BORDER_RATIO:g}); give a larger or more even piece"
+        )
+    elif shows and seam > MOST_STRUCTURE_RATIO:
+        said.append(
+            f"the seam may show: steps and kinks over it are {seam:.2f} times those beside it (advised: at most "
+            f"{MOST_STRUCTURE_RATIO:g}); give a larger or more even piece"
+        )
+    if abs(math.log(contrast)) > math.log(MOST_CONTRAST_RATIO):
+        said.append(
+            f"fine relief along the seam is {contrast:.2f} times as high as in the picture (advised: 1 / "
+            f"{MOST_CONTRAST_RATIO:g} to {MOST_CONTRAST_RATIO:g}); look at the tile"
         )
     if quality.blotch_ratio > MOST_BLOTCH_RATIO:
         said.append(

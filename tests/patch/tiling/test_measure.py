@@ -1,28 +1,15 @@
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
+from tiling_pieces import demo_patch
 
-from poredepth import load_patch
 from poredepth.errors import PatchError
 from poredepth.patch.tiling import blotch_ratio, tile_border
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 
-DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "patches"
-#: name -> texel um, height um, blotch ratio as docs/tiling.md states it
-DEMO_PATCHES = {
-    "cheek_pores": (20, 180, 0.065),
-    "nose_pores": (20, 200, 0.101),
-    "forehead_lines": (20, 90, 0.117),
-    "wrinkles": (40, 240, 0.173),
-    "grain": (20, 30, 0.000),
-}
-
-
-def demo_heights(name):
-    texel, height, _ = DEMO_PATCHES[name]
-    return load_patch(name, DEMO / f"{name}.tif", texel_um=texel, height_um=height)
+#: Low waves of the demo patches, as docs/tiling.md states them.
+DEMO_BLOTCH = {"cheek_pores": 0.065, "nose_pores": 0.101, "forehead_lines": 0.117, "wrinkles": 0.173, "grain": 0.000}
 
 
 def test_a_ramp_jumps_as_often_as_it_has_steps():
@@ -69,10 +56,10 @@ def test_white_noise_tiles_and_a_level_picture_does():
         assert blotch_ratio(level, 0.1) == 0.0
 
 
-@pytest.mark.parametrize("name", DEMO_PATCHES)
+@pytest.mark.parametrize("name", DEMO_BLOTCH)
 def test_patches_that_tile_continue_and_pieces_of_them_do_not(name):
     """Made periodic by synthesis, rolled at random: an outside truth for the bound of the structure ratio."""
-    patch = demo_heights(name)
+    patch = demo_patch(name)
     rng = np.random.default_rng(7)
     for _ in range(5):
         rolled = np.roll(patch.height_mm, tuple(rng.integers(0, 500, 2)), axis=(0, 1))
@@ -81,7 +68,7 @@ def test_patches_that_tile_continue_and_pieces_of_them_do_not(name):
     print(f"{name}: a piece has jumps of {piece.jump_ratio}, kinks of {piece.gradient_ratio}")
     assert not piece.continues and piece.worst_ratio > MOST_BORDER_RATIO
     blotch = blotch_ratio(patch.height_mm, patch.texel_mm)
-    assert blotch == pytest.approx(DEMO_PATCHES[name][2], abs=6e-4)
+    assert blotch == pytest.approx(DEMO_BLOTCH[name], abs=6e-4)
     assert 2 * blotch <= MOST_BLOTCH_RATIO
 
 
