@@ -76,8 +76,8 @@ def fill_holes(height: np.ndarray, inside: np.ndarray | None = None) -> tuple[np
     Notes
     -----
     Solves L^2 bilaplacian(h) = laplacian(h) in the holes, L = 16 texels, known texels held, the edge mirrored, on a
-    pyramid from coarse to fine with 24 to 200 over-relaxed sweeps on each level, the more the less is missing.  The plane of the known texels is taken off
-    first.
+    pyramid from coarse to fine, with 24 to 200 over-relaxed sweeps on each level, the more the less is missing.  The
+    plane of the known texels is taken off first.
 
     Source: splines in tension, Smith & Wessel 1990 (Geophysics 55:293); relaxation from coarse to fine, common
     practice.
