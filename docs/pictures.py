@@ -21,6 +21,7 @@ from poredepth.surface.points import SkinPoints
 from poredepth.surface.skin import refined
 from poredepth.view.directions import direction_picture
 from poredepth.view.head import head_picture
+from poredepth.view.patch_sheet import patch_sheet
 from poredepth.view.plate import head_plate
 from poredepth.view.relief import raking_relief
 
@@ -186,6 +187,11 @@ def parts_plate() -> np.ndarray:
     )
 
 
+def sheet_of_pores(patch: HeightPatch) -> np.ndarray:
+    """The sheet of the demo's cheek pores."""
+    return patch_sheet(patch, title="Cheek pores")
+
+
 def main() -> None:
     IMAGES.mkdir(exist_ok=True)
     save(parts_plate(), "parts.jpg", 1400)
@@ -199,6 +205,7 @@ def main() -> None:
     for region in ("cheek_left", "forehead"):
         save(preview(composition, region, map_size_px=8192, size_px=800).image, f"{region}.jpg", 800)
     save(prints_that_meet(composition.patches["cheek_pores"]), "prints_that_meet.jpg", 1400)
+    save(sheet_of_pores(composition.patches["cheek_pores"]), "patch_sheet.jpg", 1100, quality=84)
     save(forehead_lines(), "forehead_lines.jpg", 800)
     save(registered_picture(composition), "registered.jpg", 1100, quality=84)
 

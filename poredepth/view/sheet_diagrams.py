@@ -184,12 +184,12 @@ def draw_counts(page: Page, box, count: np.ndarray, ends_um: tuple[float, float]
 
 
 def _sq_labels(page: Page, frame: Frame, sq_um: float, sizes: Sizes) -> None:
-    """Names of the marks, those of Sq only where they keep clear of the mean's."""
+    """Names of the marks, those of Sq moved aside where they would meet the mean's."""
     row = frame.top - 0.5 * sizes.text
     x = frame.at(np.array([-sq_um, 0.0, sq_um]), 0)[:, 0]
-    half = 0.5 * font_of(sizes.text).getlength("mean") + 0.3 * sizes.text
+    apart = 0.5 * (font_of(sizes.text).getlength("mean") + font_of(sizes.text).getlength("+Sq")) + 0.4 * sizes.text
     page.text(x[1], row, "mean", sizes.text, ink=ODD, anchor="ms")
     if frame.left <= x[0]:
-        page.text(min(x[0], x[1] - half), row, "-Sq", sizes.text, ink=ODD, anchor="rs")
+        page.text(min(x[0], x[1] - apart), row, "-Sq", sizes.text, ink=ODD, anchor="ms")
     if x[2] <= frame.right:
-        page.text(max(x[2], x[1] + half), row, "+Sq", sizes.text, ink=ODD, anchor="ls")
+        page.text(max(x[2], x[1] + apart), row, "+Sq", sizes.text, ink=ODD, anchor="ms")

@@ -53,16 +53,23 @@ def measured(patch: HeightPatch) -> Measured:
     part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_rectangle(inside)
     if is_flat(height if inside is None else height[inside]):
         return Measured(part)
-    waves, tilt_ratio = None, 0.0
-    given = height[part]
-    if min(given.shape) >= MIN_SIDE_PX and not is_flat(given):
-        tilt_ratio = 0.0 if periodic else _tilt_ratio(given)
-        # what rounding leaves of a plane is no relief
-        if periodic or (1 - tilt_ratio) * np.var(given, dtype=np.float64) > (_FLAT * np.abs(given).max()) ** 2:
-            waves = measured_waves(given, texel_mm, periodic)
     correlation = autocorrelation(height, periodic, inside)
-    parameters = texture_parameters(height, texel_mm, periodic=periodic, inside=inside, correlation=correlation)
-    return Measured(part, parameters, correlation, waves, tilt_ratio)
+    with ThreadPoolExecutor(1) as beside:
+        waves = beside.submit(_waves_of_part, height[part], texel_mm, periodic)
+        parameters = texture_parameters(height, texel_mm, periodic=periodic, inside=inside, correlation=correlation)
+        return Measured(part, parameters, correlation, *waves.result())
+
+
+def _waves_of_part(height_mm: np.ndarray, texel_mm: float, periodic: bool) -> tuple[Waves | None, float]:
+    """Waves, and the share of a tilt; no waves of what is too small, or flat but for its tilt."""
+    if min(height_mm.shape) < MIN_SIDE_PX or is_flat(height_mm):
+        return None, 0.0
+    tilt_ratio = 0.0 if periodic else _tilt_ratio(height_mm)
+    rest = (1 - tilt_ratio) * np.var(height_mm, dtype=np.float64)
+    # what rounding leaves of a plane is no relief
+    if not periodic and rest <= (_FLAT * np.abs(height_mm).max()) ** 2:
+        return None, tilt_ratio
+    return measured_waves(height_mm, texel_mm, periodic), tilt_ratio
 
 
 def is_flat(height_mm: np.ndarray) -> bool:

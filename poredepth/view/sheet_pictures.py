@@ -74,21 +74,25 @@ def reduced_relief(patch: HeightPatch, shape: tuple[int, int], light: Light) -> 
 
 def _strip_slopes(patch: HeightPatch, part: slice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Slopes to the right and up, and what is inside (0 or 1), of some rows; float32 (rows, cols), 0 outside."""
-    rows, cols = patch.height_mm.shape
-    at = np.arange(part.start - 1, min(part.stop, rows) + 1)
+    rows = patch.height_mm.shape[0]
+    at = np.arange(part.start - 1, part.stop + 1)
     if patch.periodic:
-        height = patch.height_mm[at % rows]
-        along = (np.roll(height[1:-1], -1, axis=1) - np.roll(height[1:-1], 1, axis=1)) / 2
-        up = (height[:-2] - height[2:]) / 2
+        height = np.pad(patch.height_mm[at % rows], ((0, 0), (1, 1)), mode="wrap")
+    else:
+        height = np.pad(patch.height_mm[at.clip(0, rows - 1)], ((0, 0), (1, 1)), mode="edge")
+    if patch.inside is None:
+        along, up = (height[1:-1, 2:] - height[1:-1, :-2]) / 2, (height[:-2, 1:-1] - height[2:, 1:-1]) / 2
+        if not patch.periodic:
+            # beside a border only one neighbour is there
+            along[:, [0, -1]] *= 2
+            up[(at[1:-1] == 0) | (at[1:-1] == rows - 1)] *= 2
         known = np.ones(along.shape, np.float32)
     else:
-        height = patch.height_mm[at.clip(0, rows - 1)].copy()
-        height[(at < 0) | (at >= rows)] = np.nan
-        if patch.inside is not None:
-            height[patch.inside[at.clip(0, rows - 1)] < INSIDE_FROM] = np.nan
-        along = central_difference(height, axis=1)[1:-1]
-        up = -central_difference(height, axis=0)[1:-1]
-        known = np.isfinite(height[1:-1]).astype(np.float32)
+        inside = np.pad(patch.inside[at.clip(0, rows - 1)], ((0, 0), (1, 1))) >= INSIDE_FROM
+        inside[(at < 0) | (at >= rows)] = False
+        height[~inside] = np.nan
+        along, up = (central_difference(height, axis=axis)[1:-1, 1:-1] for axis in (1, 0))
+        up, known = -up, inside[1:-1, 1:-1].astype(np.float32)
     factor = np.float32(1 / patch.texel_mm)
     return along * factor * known, up * factor * known, known
 

@@ -31,6 +31,8 @@ HALF, STEEP = 0.5, (0.6, 0.75)
 _SPIKE_RATIO = 4.0
 #: Greatest second harmonic of the logarithm of an outline that is put down to an ellipse, of 1.65 to 1.
 _LONGISH = 0.25
+#: The same for outlines of pits that were found: 2.2 to 1.
+_MOST_LONGISH = 0.4
 #: Most that a middle is moved by in one step, in radii.
 _MOVE_RATIO = 0.25
 
@@ -126,7 +128,27 @@ def _outline(values, far, level) -> tuple[np.ndarray, np.ndarray]:
     raw = _crossing(values, level, far)
     short = np.quantile(np.minimum(raw, far[:, -1:]), 0.25, axis=1)
     raw = np.minimum(raw, _SPIKE_RATIO * short[:, None])
-    return raw, ndimage.median_filter(raw, size=(1, _NEAR_RAYS), mode="wrap")
+    smooth = _median(raw)
+    # once more about its ellipse, whose ends a median takes off
+    ellipse = np.exp(_second_harmonic(_log(smooth), _MOST_LONGISH))
+    return raw, _median(raw / ellipse) * ellipse
+
+
+def _median(outline) -> np.ndarray:
+    return ndimage.median_filter(outline, size=(1, _NEAR_RAYS), mode="wrap")
+
+
+def _log(outline) -> np.ndarray:
+    """Logarithm of outlines (n, rays), which may touch their middles."""
+    return np.log(np.maximum(outline, 1e-3 * outline.max(axis=1, initial=1e-9)[:, None] + 1e-9))
+
+
+def _second_harmonic(log, most: float) -> np.ndarray:
+    """What is that of an ellipse in the logarithm of outlines (n, rays), of an amplitude of ``most`` at most."""
+    wave = np.exp(2j * _TURN)
+    second = 2 * (log * wave.conj()).mean(axis=1)
+    second *= np.minimum(1.0, most / np.maximum(np.abs(second), 1e-9))
+    return (second[:, None] * wave).real
 
 
 def _ground(around) -> np.ndarray:
@@ -159,12 +181,9 @@ def _floor(values, far, outline, ground) -> tuple[np.ndarray, np.ndarray]:
 
 def _uneven(outline) -> np.ndarray:
     """Standard deviation of the logarithm of outlines (n, rays) about those of ellipses of up to 1.65 to 1."""
-    log = np.log(np.maximum(outline, 1e-3 * outline.max(axis=1, initial=1e-9)[:, None] + 1e-9))
+    log = _log(outline)
     log -= log.mean(axis=1, keepdims=True)
-    second = 2 * (log * np.exp(-2j * _TURN)).mean(axis=1)
-    size = np.abs(second)
-    second = second * np.minimum(1.0, _LONGISH / np.maximum(size, 1e-9))
-    return (log - (second[:, None] * np.exp(2j * _TURN)).real).std(axis=1)
+    return (log - _second_harmonic(log, _LONGISH)).std(axis=1)
 
 
 def _move(outline, radius) -> np.ndarray:
