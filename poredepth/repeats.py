@@ -49,6 +49,8 @@ class Repeats:
         its opposite are one
     overlap_ratio : share of the skin that has skin at that lag
     at, again_at : a place that repeats so, and where, (x, y, z) in units of the mesh file
+    chance_peak : what chance alone gives: the largest correlation of the other sign.  A ``peak`` of this size tells
+        nothing, be it large as in small regions
     turned_peak : as ``peak``, with the relief turned by half in its plane
     skin_mm2 : skin that was looked at; stretch : how true to size it was laid flat, least and most
     grid_mm, shortest_mm : distance of the points that were compared, and the lag from which repeats count
@@ -62,6 +64,7 @@ class Repeats:
     overlap_ratio: float
     at: tuple[float, float, float]
     again_at: tuple[float, float, float]
+    chance_peak: float
     turned_peak: float
     skin_mm2: float
     stretch: tuple[float, float]
@@ -79,7 +82,7 @@ class Repeats:
 
     @property
     def is_seen(self) -> bool:
-        return max(self.peak, self.turned_peak) > SEEN_PEAK
+        return self.peak > SEEN_PEAK
 
 
 def measure_repeats(
@@ -98,7 +101,7 @@ def measure_repeats(
     composition : see `prepare`
     region : name of a region of the recipe; its largest connected part is looked at, where its weight is full
     layer : name of a layer; its part is what it changes of the mix of those below it, where it is whole
-    size_px : look at the relief as filtered for a map of this size; default: as fine as it is compared, whatever the UVs
+    size_px : look at the relief as filtered for a map of this size; default: for the grid it is compared on
     shortest_mm : lags up to this do not count, above 0
     on_progress : called with (stage, done, total)
 
@@ -152,7 +155,7 @@ def _measured(
 ) -> Iterator[Repeats]:
     """One for each layer, in order; of several, those that are not there are left out."""
     if not (np.isfinite(shortest_mm) and shortest_mm > 0):
-        raise RegionError(f"shortest_mm: found {shortest_mm:g}; allowed: a number above 0; it is a distance on the skin")
+        raise RegionError(f"shortest_mm: found {shortest_mm:g}; allowed: above 0; it is a distance on the skin, in mm")
     on_progress("flatten", 0, 1)
     view = _view(composition, region, shortest_mm)
     on_progress("heights", 0, 1)
@@ -161,7 +164,7 @@ def _measured(
     for number, name in enumerate(layers):
         there = view.shown if name is None else view.shown & _is_whole(composition, by_name[name], view)
         windows = Windows(_texture_mm(heights_mm[name], there, view.step_mm), there, view.step_mm)
-        if len(windows) < LEAST_WINDOWS:
+        if not windows.enough:
             if len(layers) > 1 and name is not None:
                 continue
             raise _nothing_to_compare(region, name)
@@ -180,13 +183,13 @@ def _view(composition: Composition, region: str, shortest_mm: float) -> FlatView
         raise RegionError(
             f"region '{region}': no such region; allowed: {names_text(list(regions), 'none')}{_meant(region, regions)}"
         )
-    every = np.arange(surface.n_triangles, dtype=np.int32)
-    least = np.minimum.reduce([_weight(composition, regions[region], every, at) for at in (*np.eye(3), np.full(3, 1 / 3))])
-    where = largest_piece(surface, least >= HEART_WEIGHT)
+    every, places = np.arange(surface.n_triangles, dtype=np.int32), (*np.eye(3), np.full(3, 1 / 3))
+    weight = np.minimum.reduce([_weight(composition, regions[region], every, at) for at in places])
+    where = largest_piece(surface, weight >= HEART_WEIGHT)
     if len(where) == 0:
         raise RegionError(
-            f"region '{region}': its weight is full nowhere; allowed: a region with skin inside its feather; check what "
-            "it is made of"
+            f"region '{region}': its weight is full nowhere; allowed: a region with skin inside its feather; check "
+            "what it is made of"
         )
     view = flat_view(surface, composition.ground.field, where, GRID_MM)
     rows, cols = (np.flatnonzero(view.shown.any(axis=axis)) for axis in (1, 0))
@@ -233,9 +236,7 @@ def _heights_mm(
 def _texture_mm(height_mm: np.ndarray, known: np.ndarray, step_mm: float) -> np.ndarray:
     """Heights less their Gaussian mean over what is known."""
     sigma_px = SIGMA_PER_CUTOFF * FORM_MM / step_mm
-    sums = [
-        ndimage.gaussian_filter(np.where(known, one, 0.0), sigma_px, mode="constant") for one in (height_mm, 1.0)
-    ]
+    sums = [ndimage.gaussian_filter(np.where(known, one, 0.0), sigma_px, mode="constant") for one in (height_mm, 1.0)]
     return np.where(known, height_mm - sums[0] / np.maximum(sums[1], 1e-9), 0.0)
 
 
@@ -258,6 +259,7 @@ def _told(
         (right * view.step_mm, -down * view.step_mm),
         again.overlap_ratio,
         *_places(composition, view, again),
+        found.opposite,
         found.turned.peak,
         skin_mm2,
         view.stretch,
@@ -278,14 +280,15 @@ def _places(composition: Composition, view: FlatView, match: Match) -> Iterator[
 
 
 def _nothing_to_compare(region: str, layer: str | None) -> Exception:
+    least = f"{LEAST_WINDOWS} windows of {WINDOW_MM:g} mm"
     if layer is None:
         return RegionError(
-            f"region '{region}': fewer than {LEAST_WINDOWS} windows of {WINDOW_MM:g} mm of it have relief; allowed: a "
-            "region that holds more; take a larger region, or one with layers on it"
+            f"region '{region}': fewer than {least} of it have relief; allowed: a region that holds more; take a "
+            "larger one, or one with layers on it"
         )
     return PlacementError(
-        f"layer '{layer}': fewer than {LEAST_WINDOWS} windows of {WINDOW_MM:g} mm of region '{region}' have it in full; "
-        "allowed: a region that the layer covers; name another"
+        f"layer '{layer}': fewer than {least} of region '{region}' have it in full; allowed: a region that the layer "
+        "covers; name another"
     )
 
 

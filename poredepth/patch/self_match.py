@@ -26,8 +26,8 @@ SLACK_MM = 1.0
 #: About so many windows are compared, spread evenly; they overlap by half at most.
 N_WINDOWS = 100
 
-#: Fewer tell nothing.
-LEAST_WINDOWS = 6
+#: Skin for fewer windows side by side tells nothing.
+LEAST_WINDOWS = 8
 
 #: A window, and what it is compared with, is known to this share; the rest counts as flat.
 KNOWN_SHARE = 0.9
@@ -72,11 +72,13 @@ class SelfMatch:
     Attributes
     ----------
     chance : what the best matches near a lag are by chance
+    opposite : largest correlation at one lag of the other sign
     """
 
     again: Match
     turned: Match
     chance: float
+    opposite: float
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,7 @@ class Windows:
         #: matches within one and a half blocks of a block's middle count as near; odd, so that lag 0 is in a middle
         self.block = 2 * max(int(round(0.5 * (SLACK_MM / 1.5 / step_mm - 1.0))), 0) + 1
         self.height = np.where(known, height_mm, 0.0).astype(np.float32)
-        self.at = np.empty((0, 2), int)
+        self.at, self._n_known = np.empty((0, 2), int), int(known.sum())
         if min(known.shape) < self.side:
             return
         n = self.side**2
@@ -121,6 +123,11 @@ class Windows:
         self._shape = tuple(scipy.fft.next_fast_len(k, True) for k in self.height.shape)
         self._spectrum = scipy.fft.rfft2(self.height, self._shape, workers=2)
         self.at = self._spread_evenly()
+
+    @property
+    def enough(self) -> bool:
+        """Whether there is relief for `LEAST_WINDOWS` windows side by side."""
+        return len(self) >= LEAST_WINDOWS and self._n_known >= LEAST_WINDOWS * self.side**2
 
     def __len__(self) -> int:
         return len(self.at)
@@ -144,10 +151,8 @@ class Windows:
         return scipy.fft.irfft2(product, self._shape, workers=2)[:rows, :cols] * self._per_size
 
 
-def self_match(
-    windows: Windows, shortest_px: float, on_window: Callable[[int, int], None] | None = None
-) -> SelfMatch:
-    """Compare at least `LEAST_WINDOWS` windows with all of the relief.
+def self_match(windows: Windows, shortest_px: float, on_window: Callable[[int, int], None] | None = None) -> SelfMatch:
+    """Compare windows, `Windows.enough` of them, with all of the relief.
 
     Parameters
     ----------
@@ -171,6 +176,7 @@ def self_match(
         _peak(windows, moved, moved_blocks, chance, excluded),
         _peak(windows, turned, turned_blocks, chance, np.zeros(turned.rigid.shape, bool)),
         chance,
+        -float(moved.rigid[(moved.rigid_count >= LEAST_OVERLAP * n) & ~excluded].min(initial=0.0)),
     )
 
 
