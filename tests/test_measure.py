@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from meshes import flat_mesh
-from meshes_atlas import sphere_unwrapped_anew
+from meshes import flat_mesh, sphere_mesh
 from meshes_seams import LEFT, RIGHT, mirrored_square, place_mm, square_in_two_tiles
 from recipes import composed_of, pore_patch, scatter_layer
 from shared_data import read_if_there
@@ -89,11 +88,12 @@ def test_seams_of_a_face_before_and_after():
     less than half of that at points in between as well, with the skin no less true.  Closed, by no more than one 16-bit
     step of the map's fitted calibration.
 
-    A real mesh: a face in nine charts, five of them mirrored (see tests/shared_data.py), where it is there.
+    A real mesh: a face in nine charts, five of them mirrored (see tests/shared_data.py), where it is there; else a
+    sphere in six charts.  Between charts of very different density both sides differ by what the coarser one cannot carry.
     """
     mesh, unit, size_px, guides = read_if_there("face_nine_charts_cm.obj"), "cm", 4096, FACE_GUIDES
     if mesh is None:
-        mesh, unit, size_px, guides = sphere_unwrapped_anew(), "mm", 2048, []
+        mesh, unit, size_px, guides = sphere_mesh(), "mm", 2048, []
     c = composed_of(mesh, unit, {"pores": pore_patch()}, [scatter_layer("pores", 12.0)], directions=guides,
                     output={"size_px": size_px, "seams": "untouched"})  # fmt: skip
     raster, plain_mm = c.raster(), compose(c)[1001].height_mm

@@ -78,7 +78,7 @@ def patch_facts(patch: HeightPatch) -> list[Row]:
     if missing:
         told.append(("not stated", ", ".join(missing)))
     told += [("history" if number == 0 else "", step) for number, step in enumerate(origin.history)]
-    return told + _texture_rows(found) + _band_rows(patch) + _pit_rows(patch) + _border_rows(patch)
+    return told + _texture_rows(found) + _pit_rows(patch) + _border_rows(patch)
 
 
 def _texture_rows(found: TextureParameters) -> list[Row]:
