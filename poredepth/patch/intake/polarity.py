@@ -53,9 +53,9 @@ def check_polarity(height: np.ndarray, inside: np.ndarray | None = None) -> str 
         return None
     return (
         f"the relief stands out more than it goes in (skewness Ssk {mean:+.2f}, mean of {len(skewness)} blocks); pores "
-        f"and furrows of skin go in and make it negative, below {MOST_SSK:+g} at least; if white is inward in this "
-        "picture, turn the relief with invert; if white is outward and this relief does stand out (hair, scales, "
-        "bumps), leave it as it is"
+        f"and furrows of skin go in and make it negative (up to {MOST_SSK:+g} counts as neither); if white is inward "
+        "in this picture, turn the relief with invert; if white is outward and this relief does stand out (hair, "
+        "scales, bumps), leave it as it is"
     )
 
 

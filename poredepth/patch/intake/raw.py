@@ -16,8 +16,8 @@ class RawPicture:
 
     Attributes
     ----------
-    values : float32 (rows, cols), read-only, row 0 at the top; float64 for 32-bit codes and 64-bit floats.  Codes of b
-        bits are code / (2**b - 1), floats as stored, measured surfaces mm; NaN where there is no data
+    values : float32 (rows, cols), read-only, row 0 at the top; float64 for 32-bit codes, 64-bit floats and measured
+        surfaces.  Codes of b bits are code / (2**b - 1), floats as stored, measured surfaces mm; NaN where no data is
     code_step : float, one code in units of the value; None for floats
     bits : int, of one code; None for floats
     pixel_mm : (x, y), mm, the real size of a pixel that the file itself states; None if it states none to be believed

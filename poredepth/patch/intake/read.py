@@ -45,7 +45,7 @@ def read_raw(path: str | os.PathLike, *, colour: Colour = "refuse") -> RawPictur
     ...     codes = np.full((4, 5), 13107, np.uint16)
     ...     tifffile.imwrite(folder + "/a.tif", codes, resolution=(500, 500), resolutionunit=3)
     ...     raw = read_raw(folder + "/a.tif")
-    >>> float(raw.values[0, 0]) == np.float32(0.2), raw.bits, raw.pixel_mm, raw.pixel_from
+    >>> bool(raw.values[0, 0] == np.float32(0.2)), raw.bits, raw.pixel_mm, raw.pixel_from
     (True, 16, (0.02, 0.02), 'TIFF resolution')
     """
     path = Path(path)
