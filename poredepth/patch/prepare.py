@@ -31,7 +31,7 @@ from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
 from poredepth.patch.read import sha256_of
-from poredepth.patch.texture.direction import dominant_direction
+from poredepth.patch.texture.direction import LEAST_STRENGTH, dominant_direction
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
 from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance, check_positive
@@ -44,6 +44,8 @@ FORMS = ("auto", "none", "tilt", "bend")
 STEPS = ("read", "clean", "form", "turn", "tile", "measure")
 #: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
 LEAST_KEPT_RATIO = 0.25
+#: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
+ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
 
 class PatchAdviceWarning(PoredepthWarning):
@@ -162,10 +164,10 @@ def prepare_patch(
     _make_square(work, pixel_mm)
     on_progress("form", 0, 1)
     _take_form_off(work)
-    on_progress("turn", 0, 1)
-    lay_deg = _turn(work)
-    on_progress("tile", 0, 1)
-    tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
+    told = check_polarity(work.height)
+    if told is not None:
+        work.advise(told)
+    lay_deg, tiles, border = _turn_and_tile(work, on_progress)
     on_progress("measure", 0, 1)
     _level(work)
     blotches = blotch_ratio(work.height, work.texel_mm) if tiles else math.nan
@@ -295,24 +297,39 @@ def _take_form_off(work: _Work) -> None:
         f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from its "
         f"lowest to its highest{why}"
     )
-    told = check_polarity(work.height)
-    if told is not None:
-        work.advise(told)
 
 
-def _turn(work: _Work) -> float:
-    """Turn the lay to +u if asked to; the lay of what is left, degrees."""
-    lay = dominant_direction(work.height, work.texel_mm)
-    if not math.isfinite(lay.lay_deg):
-        if work.options.align:
-            work.advise("found no direction the relief runs in; it is not turned")
-        return 0.0
-    if not work.options.align:
-        work.did(f"lay: {lay.lay_deg:.2f} degrees, strength {lay.strength:.2f}")
-        return round(lay.lay_deg, 2)
-    work.height = turn_lay(work.height, work.texel_mm, -lay.lay_deg)
-    work.did(f"turned so that its lay, {lay.lay_deg:.2f} degrees, is 0 (strength {lay.strength:.2f})")
-    return 0.0
+def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, TileBorder | None]:
+    """Turn the lay to +u if asked to, and make it tile; the lay of what is left (degrees), whether it tiles, how well.
+
+    Both cut something away, so that the lay of the rest may be another one: then it is turned by that as well.
+    """
+    on_progress("turn", 0, 1)
+    level = work.height
+    lay = dominant_direction(level, work.texel_mm)
+    has_lay = lay.strength >= LEAST_STRENGTH
+    aligns = work.options.align and has_lay
+    if work.options.align and not has_lay:
+        work.advise("found no direction that the relief runs in; it is not turned")
+    by_deg, history = (-lay.lay_deg if aligns else 0.0), list(work.history)
+    for left in range(MOST_TURNS - 1 if aligns else 0, -1, -1):
+        work.history = list(history)
+        if aligns:
+            on_progress("turn", 0, 1)
+            work.height = turn_lay(level, work.texel_mm, by_deg)
+            work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {lay.strength:.2f})")
+        on_progress("tile", 0, 1)
+        tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
+        found = dominant_direction(work.height, work.texel_mm, periodic=tiles)
+        off_deg = (found.lay_deg + 90.0) % 180.0 - 90.0
+        if not aligns or not left or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
+            break
+        by_deg -= off_deg
+    if found.strength < LEAST_STRENGTH:
+        return 0.0, tiles, border
+    work.did(f"lay: {found.lay_deg:.2f} degrees, strength {found.strength:.2f}")
+    is_aligned = aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG
+    return 0.0 if is_aligned else round(found.lay_deg, 2), tiles, border
 
 
 def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None]:

