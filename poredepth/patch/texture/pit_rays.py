@@ -1,8 +1,8 @@
 """Pits looked at along rays from their middles: ground, floor, outline and profile, all pits at once.
 
 Own derivation.  Along each ray the relief is read at radii in proportion to the pit's own; where it first rises to a
-share of the depth lies the outline of that level.  Furrows that run into a pit make spikes of the outline; a median over
-neighbouring rays takes them off.
+share of the depth lies the outline of that level.  Furrows that run into a pit make spikes of the outline; a median
+over neighbouring rays takes them off.
 """
 
 from __future__ import annotations
@@ -45,8 +45,8 @@ class PitShapes:
 
     ``middle`` (n, 2), row and col; ``ground`` and ``floor`` (n,); ``radius`` (n,), of the circle as large as the
     outline at half depth; ``inner`` (n,), depth at half that radius, as a share of the whole; ``steep`` (n,), radius at
-    3/4 of the depth by that at half; ``uneven`` (n,), standard deviation of the logarithm of the outlines near the floor
-    about ellipses.
+    3/4 of the depth by that at half; ``uneven`` (n,), standard deviation of the logarithm of the outlines near the
+    floor about ellipses.
     """
 
     middle: np.ndarray
@@ -63,6 +63,9 @@ class PitShapes:
 
     def __getitem__(self, which) -> PitShapes:
         return PitShapes(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
+
+
+NO_PITS = PitShapes(np.empty((0, 2)), *(np.empty(0) for _ in range(6)))
 
 
 def first_radius(spline, periodic: bool, middle, level, most_px: float) -> np.ndarray:
@@ -163,7 +166,7 @@ def _ground(around) -> np.ndarray:
 
 
 def _floor(values, far, outline, ground) -> tuple[np.ndarray, np.ndarray]:
-    """Height of the middle, by an even polynomial of the radius in outlines, and its depth halfway as a share of all."""
+    """Height of the middle, by an even polynomial of the radius in outlines, and depth halfway as a share of all."""
     inner = _FAR <= 1.5
     at = far[:, None, inner] / np.maximum(outline, 1e-6)[:, :, None]
     # each ring weighs as its area does; beyond the outline nothing
