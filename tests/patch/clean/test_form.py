@@ -103,8 +103,8 @@ def test_fast_low_pass_is_the_low_pass(inside):
 def test_measured_surfaces_are_level_and_keep_their_fine_relief():
     """Sq of the band below a part of the cutoff stays within 3 %.
 
-    A third of the cutoff for the surface with a lay.  A tenth for the one with a groove: the edges of a groove are of all
-    wavelengths, and of waves as long as the cutoff, half of which goes, the filter counts 7 % to the band below a third.
+    A third of the cutoff for the surface with a lay.  A tenth for the one with a groove: most of its relief is in waves
+    as long as the cutoff; half of them goes, and the filter counts 7 % of such waves to the band below a third.
     """
     for name, (h, texel_mm) in measured().items():
         h = fill_holes(h)[0]

@@ -71,7 +71,7 @@ def test_on_steep_wrinkles_a_texel_beside_may_go_too():
     extra = changed & ~where
     print(f"\nwrinkles: {where.sum()} planted, {extra.sum()} beside them")
     assert changed[where].all() and extra.sum() < 0.02 * where.sum()
-    assert np.abs(out - h)[extra].max() < 0.5 * h.std()
+    assert np.abs(out - h)[extra].max(initial=0) < 0.5 * h.std()
 
 
 def test_salt_and_pepper():

@@ -51,7 +51,7 @@ def test_no_terraces():
     assert find_terraces(np.round(smooth * 300).astype(np.float32)) is None  # 11 bits, next to no neighbours equal
     assert find_terraces((smooth > 0).astype(np.uint8)) is None and find_terraces(np.zeros((9, 9))) is None
     off = codes().astype(float)
-    off[60, 60] += 0.4
+    off[60, 60] += 0.4137  # on no comb with the others but a far finer one
     assert find_terraces(off) is None
 
 
