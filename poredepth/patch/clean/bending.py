@@ -18,11 +18,11 @@ BENT = 0.003
 
 _BOUND = np.float32(0.5)
 #: Sweeps on levels from the finest on; the last counts for all coarser ones.
-_SWEEPS = (12, 40, 100, 200)
+_SWEEPS = (10, 32, 80, 160)
 _COARSEST_PX = 8
 
-#: The level whose bending tells where finer ones are worth the time, by blocks of so many of its texels.
-_TOLD_AT, _TOLD_BY_PX = 2, 4
+#: Levels whose bending tells where finer ones are worth the time, by blocks of so many of the picture's texels.
+_TOLD_AT, _TOLD_BY_PX = (2, 1), 16
 #: Blocks are left out where the surface would count for less than this share.
 _LEAST_SHARE = 0.05
 
@@ -42,7 +42,7 @@ def least_bending(steps: np.ndarray) -> np.ndarray | None:
     -----
     The least sum of squared laplacians (the edge mirrored) within the bounds, by projected, over-relaxed Gauss-Seidel
     sweeps on each level.  The square of a laplacian of smooth relief falls by 16 from a level to the next finer one, of
-    other relief by less; where on texels of four it is beyond 256 * 19 * 0.003, finer levels are left as they are.
+    other relief by less; where so much falling would leave it beyond 19 * 0.003, finer levels are left as they are.
 
     Source: projected over-relaxation, Cryer 1971 (SIAM J. Control 9:385); pyramid of means, own derivation.
     """
@@ -52,26 +52,26 @@ def least_bending(steps: np.ndarray) -> np.ndarray | None:
         coarse = np.empty(shape, np.float32)
         halve(levels[-1], np.zeros(levels[-1].shape, bool), coarse, np.empty(shape, bool))
         levels.append(coarse)
-    height, wanted, side = np.pad(levels[-1], 2, mode="edge"), np.ones((1, 1), bool), max(steps.shape)
+    height, wanted, side = np.pad(levels[-1], 2, mode="edge"), np.ones((1, 1), bool), 2 * max(steps.shape)
     for k in range(len(levels) - 1, -1, -1):
         stored = levels.pop()
         if stored.shape != tuple(n - 4 for n in height.shape):
             height = _refined(height, stored)
-            side *= 2 if k < _TOLD_AT else 1
         for _ in range(_SWEEPS[min(k, len(_SWEEPS) - 1)]):
-            _sweep(height, stored, wanted, side)
-        if k == _TOLD_AT:
-            wanted, side = _little_bent(height[2:-2, 2:-2]), _TOLD_BY_PX
+            _sweep(height, stored, wanted, max(side >> k, 1))
+        if k in _TOLD_AT:
+            wanted, side = _little_bent(height[2:-2, 2:-2], k), _TOLD_BY_PX
             if not wanted.any():
                 return None
     return height[2:-2, 2:-2]
 
 
-def _little_bent(height: np.ndarray) -> np.ndarray:
-    """bool, blocks of the level, and those beside them, where finer levels are worth the time."""
-    bent = np.empty(tuple(-(-n // _TOLD_BY_PX) for n in height.shape), np.float32)
-    square_laplacian(height, _TOLD_BY_PX, bent, 0, len(bent))
-    wanted = bent < 16.0**_TOLD_AT * BENT * (1.0 / _LEAST_SHARE - 1.0)
+def _little_bent(height: np.ndarray, level: int) -> np.ndarray:
+    """bool, blocks, and those beside them, where finer levels are worth the time."""
+    side = _TOLD_BY_PX >> level
+    bent = np.empty(tuple(-(-n // side) for n in height.shape), np.float32)
+    square_laplacian(height, side, bent, 0, len(bent))
+    wanted = bent < 16.0**level * BENT * (1.0 / _LEAST_SHARE - 1.0)
     return ndimage.binary_dilation(wanted, np.ones((3, 3), bool))
 
 

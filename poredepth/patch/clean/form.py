@@ -174,7 +174,7 @@ def fit(heights: np.ndarray, degree: int, inside: np.ndarray | None = None) -> P
     terms = tuple((total - j, j) for total in range(n) for j in range(total + 1))
     number = {pair: k for k, pair in enumerate(pairs)} | {pair[::-1]: k for k, pair in enumerate(pairs)}
     normal = np.array([[moments[number[b, d], number[a, c]] for c, d in terms] for a, b in terms])
-    if np.linalg.matrix_rank(normal, hermitian=True) < len(terms):
+    if np.linalg.matrix_rank(normal, tol=1e-12 * np.trace(normal), hermitian=True) < len(terms):
         raise PatchError(f"form: too little is inside for a polynomial of degree {degree}; allowed: a lower degree")
     found = np.linalg.solve(normal, np.array([right[j, i] for i, j in terms]))
     return Polynomial(heights.shape, terms, tuple(float(value) for value in found))

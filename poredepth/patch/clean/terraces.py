@@ -150,4 +150,4 @@ def _used_teeth(values: np.ndarray, step: float, offset: float, *, must: bool) -
 
 def _plateau_ratio(values: np.ndarray) -> float:
     equal = np.count_nonzero(values[:, 1:] == values[:, :-1]) + np.count_nonzero(values[1:] == values[:-1])
-    return equal / (values.size * 2 - sum(values.shape))
+    return float(equal) / (values.size * 2 - sum(values.shape))

@@ -65,9 +65,9 @@ def smooth_terraces(values: np.ndarray, terraces: Terraces, *, on_progress: OnPr
     max(S - N, 0) / S.  By bending: see `poredepth.patch.clean.bending`.  Mixed by 1 / (1 + b / 0.003), b the mean
     square of the laplacian of the second over about 6 texels.
 
-    What it does to the error, root mean square, against the rounding itself (tests/patch/clean/test_unterrace.py):
-    slow ramps 0.01 and less, waves that take a step in 2 to 40 texels 0.15 to 0.45, demo skin (8 bits over 0.18 mm) 0.58
-    at texels of 20 um and 0.25 at 7 um.  Relief that has no smooth part at all, as white noise, stays as it is.
+    What is left of the error, root mean square, by trial: of slow ramps 0.01 and less, of waves that take 2 to 40
+    texels to a step 0.15 to 0.45, of the demo's cheek (8 bits over 0.18 mm) 0.58 at texels of 20 um and 0.25 at 7 um.
+    Relief that has no smooth part at all, as white noise, stays as it is.
 
     Source: Wiener 1949, Extrapolation, interpolation and smoothing of stationary time series; mixing is our own
     derivation.
