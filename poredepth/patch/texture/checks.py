@@ -1,0 +1,75 @@
+"""What is asked of heights before they are measured."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from poredepth.errors import PatchError
+from poredepth.patch.border import INSIDE_FROM
+from poredepth.patch.types import MIN_SIDE_PX, check_all_finite
+
+#: Rows that are looked at together, so that a large picture is not copied in double precision.
+STRIP_PX = 256
+
+
+def checked_relief(where: str, height_mm, inside=None) -> tuple[np.ndarray, np.ndarray | None]:
+    """Heights to measure and where they count.
+
+    Parameters
+    ----------
+    where : what messages begin with
+    height_mm : (rows, cols), mm; outside of ``inside`` it may be NaN
+    inside : (rows, cols), bool or 0 to 1; from a half on a texel counts.  None: all do
+
+    Returns
+    -------
+    float32 or float64 (rows, cols), mm, with 0 outside; bool (rows, cols), or None where all texels count
+
+    Raises
+    ------
+    PatchError : not a (rows, cols) of numbers, fewer than 4 x 4 texels, values not finite that count, an inside of
+        another size
+    """
+    try:
+        heights = np.asarray(height_mm)
+        heights = heights if heights.dtype in (np.float32, np.float64) else heights.astype(np.float64)
+    except (TypeError, ValueError) as error:
+        raise PatchError(f"{where}: height_mm is no array of numbers ({error}); give a 2-D array in mm") from error
+    if heights.ndim != 2 or min(heights.shape) < MIN_SIDE_PX:
+        raise PatchError(
+            f"{where}: height_mm has shape {heights.shape}; allowed is (rows, cols) of at least "
+            f"{MIN_SIDE_PX} x {MIN_SIDE_PX}; give a larger piece"
+        )
+    if inside is None:
+        check_all_finite(where, heights)
+        return heights, None
+    counts = np.asarray(inside)
+    if counts.shape != heights.shape or counts.dtype.kind not in "bfiu":
+        raise PatchError(
+            f"{where}: inside has shape {counts.shape} and type {counts.dtype}; allowed: numbers of the shape of "
+            f"height_mm, {heights.shape}"
+        )
+    counts = counts >= INSIDE_FROM
+    heights = np.where(counts, heights, heights.dtype.type(0))
+    check_all_finite(where, heights)
+    return (heights, None) if counts.all() else (heights, counts)
+
+
+def strips(n_rows: int):
+    """Slices that cover the rows, a few at a time."""
+    return (slice(top, min(top + STRIP_PX, n_rows)) for top in range(0, n_rows, STRIP_PX))
+
+
+def mean_mm(heights: np.ndarray, inside: np.ndarray | None) -> float:
+    """Mean of what counts, in double precision, in two passes: an offset far above the relief costs no digits."""
+    first = float(heights.mean(dtype=np.float64)) if inside is None else _masked_mean(heights, inside, 0.0)
+    return first + _masked_mean(heights, inside, first)
+
+
+def _masked_mean(heights, inside, offset: float) -> float:
+    total, count = 0.0, 0
+    for part in strips(len(heights)):
+        values = heights[part].astype(np.float64) - offset
+        total += float(values.sum() if inside is None else values[inside[part]].sum())
+        count += values.size if inside is None else int(inside[part].sum())
+    return total / count if count else 0.0
