@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import os
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +16,7 @@ import numpy as np
 import tifffile
 
 from poredepth.patch.read import load_patch
-from poredepth.patch.synthesise import PoreRelief, grain, lines, pores, wrinkles
+from poredepth.patch.synthesise import synthesise
 from poredepth.units import UM_PER_MM
 
 FOLDER = Path(__file__).resolve().parent.parent / "patches"
@@ -25,36 +24,26 @@ SOURCE, LICENCE, CONSENT = "made by poredepth's own synthesis", "MIT", "syntheti
 ZERO = 0.5
 LARGEST_CODE = 65535
 
-#: Nose: pores denser, larger and deeper than on the cheek, furrows fainter and without a main way.
-NOSE = PoreRelief(
-    cell_mm=0.6,
-    furrow_mm=(0.008, 0.022),
-    density_per_cm2=120.0,
-    pore_mm=(0.24, 0.44),
-    pore_depth_mm=(0.05, 0.12),
-    rim_mm=0.007,
-    stretch_ratio=1.0,
-)
-
 
 @dataclass(frozen=True)
 class DemoPatch:
-    """``make`` (size_mm, texel_mm, seed) gives height_mm; ``what`` is one line for the README."""
+    """``kind`` and ``region`` name a preset of the synthesis; ``what`` is one line for the README."""
 
     name: str
     what: str
     size_mm: float
     texel_um: int
     seed: int
-    make: Callable[[float, float, int], np.ndarray]
+    kind: str
+    region: str
 
 
 PATCHES = (
-    DemoPatch("cheek_pores", "furrow net with pores, 60 per cm2", 20.0, 20, 1, pores),
-    DemoPatch("nose_pores", "larger, deeper pores, 120 per cm2", 12.0, 20, 2, lambda *grid: pores(*grid, NOSE)),
-    DemoPatch("forehead_lines", "fine lines along the lay, crossed at 60 to 80 degrees", 20.0, 20, 1, lines),
-    DemoPatch("wrinkles", "branching creases along the lay", 30.0, 40, 3, wrinkles),
-    DemoPatch("grain", "even fine noise, wavelengths 80 to 250 um", 10.0, 20, 5, grain),
+    DemoPatch("cheek_pores", "furrow net with pores, 60 per cm2", 20.0, 20, 1, "pores", "cheek"),
+    DemoPatch("nose_pores", "larger, deeper pores, 120 per cm2", 12.0, 20, 2, "pores", "nose"),
+    DemoPatch("forehead_lines", "fine lines along the lay, crossed at 70 degrees", 20.0, 20, 1, "lines", "forehead"),
+    DemoPatch("wrinkles", "branching creases along the lay", 30.0, 40, 3, "wrinkles", "forehead"),
+    DemoPatch("grain", "even fine noise, wavelengths 80 to 250 um", 10.0, 20, 5, "grain", "skin"),
 )
 
 
@@ -85,7 +74,8 @@ def write_tiff(path: Path, codes: np.ndarray, texel_um: float) -> None:
 
 def make_patch(patch: DemoPatch, folder: Path) -> dict:
     """Make, write and re-read one patch; its row of numbers."""
-    height_um = patch.make(patch.size_mm, patch.texel_um / UM_PER_MM, patch.seed).astype(np.float64) * UM_PER_MM
+    asked = {"region": patch.region, "size_mm": patch.size_mm, "texel_um": patch.texel_um, "seed": patch.seed}
+    height_um = synthesise(patch.kind, **asked).height_mm.astype(np.float64) * UM_PER_MM
     full_um = friendly_um(2.0 * np.abs(height_um).max())
     path = folder / f"{patch.name}.tif"
     write_tiff(path, np.round((height_um / full_um + ZERO) * LARGEST_CODE).astype(np.uint16), patch.texel_um)
@@ -147,7 +137,7 @@ def readme(rows: list[dict]) -> str:
         f"Height pictures {SOURCE} ({CONSENT}; licence {LICENCE}), written by `python demo_data/make/patches.py`.\n"
         "16-bit TIFF, one channel, white outward: height of a texel in um = (code / 65535 - 0.5) * height_um.\n"
         "All continue over their borders, have mean height 0 and their lay along +u (lay_deg 0; the grain has none).\n"
-        "Depths and densities are in the plausible range for skin; they are not measured from anyone.\n\n"
+        "Depths and densities are in the plausible range for skin; they are not measured from anyone (docs/synthesis.md).\n\n"
         + "\n".join(table)
         + "\n\n```yaml\n"
         + recipe_block(rows)

@@ -31,8 +31,6 @@ UM = 1e-3
 
 #: Wavelengths of the uneven ground and of the grain, mm.
 _UNEVEN_MM, _GRAIN_MM = (0.4, 1.1), (0.09, 0.3)
-#: Way over which a line runs out at each end, mm.
-_RUN_OUT_MM = 0.3
 
 
 @dataclass(frozen=True)
@@ -130,13 +128,13 @@ def _net(tile: Tile, relief: LineRelief, rng: np.random.Generator) -> list[Strok
     lean = np.radians(relief.secondary_deg - relief.primary_deg)
     strokes = []
     if relief.primary_um[1] > 0:
-        family = LineFamily(relief.primary_spacing_mm, relief.longest_mm, 1.2, lost_mm=_RUN_OUT_MM)
+        family = LineFamily(relief.primary_spacing_mm, relief.longest_mm, 1.2)
         strokes += _strokes(tile, wander + np.radians(relief.primary_deg), family, (relief, relief.primary_um), rng)
     for side, share in ((1.0, 1.0 - relief.mirrored_ratio), (-1.0, relief.mirrored_ratio)):
         if relief.secondary_um[1] > 0 and share > 0:
             sway = mixed_noise(tile, ((0.8 * spread, 2.5), (0.4 * spread, 1.3)), rng)
             angle = wander + sway + np.radians(relief.primary_deg) + side * lean
-            family = LineFamily(relief.secondary_spacing_mm / share, 0.27 * relief.longest_mm, 0.45, lost_mm=_RUN_OUT_MM)
+            family = LineFamily(relief.secondary_spacing_mm / share, 0.27 * relief.longest_mm, 0.45)
             strokes += _strokes(tile, angle, family, (relief, relief.secondary_um), rng)
     return strokes
 
@@ -152,6 +150,7 @@ def _strokes(tile: Tile, angle_rad: np.ndarray, family: LineFamily, depths, rng)
     strokes = []
     for path, deep, vary, wider in zip(paths, UM * drawn(pair_um, len(paths), rng), along, wide, strict=True):
         depth = deep * np.clip(1.0 + 0.25 * vary, 0.4, 1.6)
-        depth = depth * taper(len(path), min(0.5, _RUN_OUT_MM / (len(path) * family.step_mm)))
+        fade = taper(len(path), family.run_out(len(path) * family.step_mm))
+        depth = depth * fade / fade[fade > 0.3].mean()  # as deep as asked on the way that counts as the line
         strokes.append(Stroke(path, depth, UM * relief.width_um * np.clip(1.0 + 0.2 * wider, 0.7, 1.4)))
     return strokes

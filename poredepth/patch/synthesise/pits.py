@@ -69,7 +69,9 @@ def draw_pits(tile: Tile, spec: PitSpec, rng: np.random.Generator) -> tuple[Pits
         if chosen is not None:
             middles = places[chosen]
             # to its nearest neighbour; of one pit, to its own copy in the next tile
-            apart = cKDTree(middles, boxsize=tile.size_mm).query(middles, k=2)[0][:, 1].min() if count > 1 else tile.size_mm
+            apart = (
+                cKDTree(middles, boxsize=tile.size_mm).query(middles, k=2)[0][:, 1].min() if count > 1 else tile.size_mm
+            )
             return Pits(middles, diameter, depth, float(apart)), shapes
     apart_mm = spec.diameter_um[1] / 1000.0 * math.sqrt(spec.elongation_ratio[1]) * (1.0 + spec.outline_ratio)
     raise PatchError(
@@ -159,5 +161,11 @@ def _rims(pits: Pits, spec: PitSpec, rng: np.random.Generator) -> np.ndarray:
     one, two = rng.uniform(0.0, 2.0 * np.pi, (2, n))
     first, second = rng.uniform(0.4, 0.8, n), rng.uniform(0.1, 0.5, n)
     return np.column_stack(
-        [spec.rim_um / 1000.0 * size, first * np.cos(one), first * np.sin(one), second * np.cos(two), second * np.sin(two)]
+        [
+            spec.rim_um / 1000.0 * size,
+            first * np.cos(one),
+            first * np.sin(one),
+            second * np.cos(two),
+            second * np.sin(two),
+        ]
     )

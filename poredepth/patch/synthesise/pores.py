@@ -51,7 +51,7 @@ class PoreRelief(Relief):
         least=20.0, most=2000.0, help="diameter of the opening, at the level of the skin around",
     )  # fmt: skip
     depth_um: tuple[float, float] = parameter(
-        (40.0, 90.0), "um", "from memory, low confidence: 20 to 150 um",
+        (45.0, 95.0), "um", "from memory, low confidence: 20 to 150 um",
         least=0.0, most=500.0, help="depth below the skin around",
     )  # fmt: skip
     elongation_ratio: tuple[float, float] = parameter(

@@ -52,19 +52,24 @@ PRESETS: dict[str, dict[str, dict[str, Sourced]]] = {
         "nose": {
             "density_per_cm2": Sourced(120.0, "per_cm2", _MORE_PORES),
             "diameter_um": _um((340.0, 600.0), _PORE_SIZE),
-            "depth_um": _um((65.0, 140.0), _PORE_DEPTH),
+            "depth_um": _um((60.0, 132.0), _PORE_DEPTH),
             "elongation_ratio": _ratio((1.0, 1.25)),
-            "outline_ratio": _ratio(0.2),
+            "outline_ratio": _ratio(0.3),
             "rim_um": _um(7.0, "broken raised rim: Mizukoshi & Takahashi 2013; height own choice"),
             "cell_mm": _mm(0.6, _LINES),
             "stretch_ratio": _ratio(1.0),
-            "primary_um": _um((13.0, 24.0), _PRIMARY),
-            "secondary_um": _um((5.0, 11.0), _SECONDARY),
+            "primary_um": _um((16.0, 30.0), _PRIMARY),
+            "secondary_um": _um((7.0, 15.0), _SECONDARY),
+            "uneven_um": _um(4.0),
         },
         "forehead": {
             "density_per_cm2": Sourced(290.0, "per_cm2", "follicles of the forehead, 292 per cm2: Otberg et al. 2004"),
-            "diameter_um": _um((90.0, 220.0), "least from memory: fine orifices of the forehead 50 to 100 um; most own choice"),
-            "depth_um": _um((18.0, 50.0), "from memory, low confidence: 20 to 150 um; small ones shallower, own choice"),
+            "diameter_um": _um(
+                (90.0, 220.0), "least from memory: fine orifices of the forehead 50 to 100 um; most own choice"
+            ),
+            "depth_um": _um(
+                (18.0, 50.0), "from memory, low confidence: 20 to 150 um; small ones shallower, own choice"
+            ),
             "elongation_ratio": _ratio((1.0, 1.4)),
             "rim_um": _um(2.0, "broken raised rim: Mizukoshi & Takahashi 2013; height own choice"),
             "cell_mm": _mm(0.5, _LINES),

@@ -9,13 +9,14 @@ ones by the root of the sum of squares, so that fields between furrows have no r
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
 
 from poredepth.patch.synthesise.kernels import carve_rows, grow_line, mark_near
-from poredepth.patch.synthesise.periodic import NoiseRows, Tile, grid_count
+from poredepth.patch.synthesise.periodic import NoiseRows, Tile, by_rows, grid_count
 
 #: (share, sigma) of the Gaussians of a section; the last is the broad part, the shares sum to 1.
 FURROW = ((0.38, 1.0), (0.32, 2.3), (0.30, 5.0))
@@ -34,8 +35,18 @@ class Stroke:
     width_mm: np.ndarray
 
 
-def section(parts: tuple[tuple[float, float], ...]) -> tuple[tuple[np.ndarray, float], tuple[np.ndarray, float]]:
-    """Narrow and broad part of a section: each over the square of the distance, and where it ends, in half widths.
+@dataclass(frozen=True)
+class Part:
+    """Part of a section: ``table`` at even steps of the square of the distance, 0 at the end; where that is (``reach``)
+    and its narrowest Gaussian (``finest_sigma``), in half widths."""
+
+    table: np.ndarray
+    reach: float
+    finest_sigma: float
+
+
+def section(parts: tuple[tuple[float, float], ...]) -> tuple[Part, Part]:
+    """Narrow and broad part of a section.
 
     Together they are 1 in the middle and 0.5 at one half width; each runs out to 0 smoothly at three times its widest
     sigma.
@@ -50,57 +61,74 @@ def section(parts: tuple[tuple[float, float], ...]) -> tuple[tuple[np.ndarray, f
     halves = []
     for chosen in (parts[:-1], parts[-1:]):
         end = 3.0 * chosen[-1][1]
-        halves.append((part(end * np.sqrt(np.linspace(0.0, 1.0, _STEPS + 1)), chosen), end / half))
+        table = part(end * np.sqrt(np.linspace(0.0, 1.0, _STEPS + 1)), chosen)
+        halves.append(Part(table, end / half, chosen[0][1] / half))
     return halves[0], halves[1]
 
 
 class StrokeRows:
     """Depth of strokes together, read at the texels of any rows.
 
-    The broad parts are worked out once, on a grid as fine as they need.
+    What is smooth enough for it is worked out once, on a coarser grid: always the broad part, and the narrow part of wide
+    strokes.
     """
 
     def __init__(self, tile: Tile, strokes: list[Stroke], parts: tuple[tuple[float, float], ...] = FURROW):
-        self._tile = tile
+        self._tile, self._empty = tile, not strokes
+        if self._empty:
+            return
         self._first = np.concatenate([[0], np.cumsum([len(s.points_mm) for s in strokes])]).astype(np.int64)
         starts = [np.floor(s.points_mm[:1] / tile.size_mm) * tile.size_mm for s in strokes]
-        points = [s.points_mm - start for s, start in zip(strokes, starts, strict=True)]
-        self._points_mm = np.concatenate(points or [np.empty((0, 2))])
-        self._depth_mm, self._width_mm = (
-            np.concatenate([getattr(s, key) for s in strokes] or [np.empty(0)]) for key in ("depth_mm", "width_mm")
-        )
-        self._narrow, broad = section(parts)
-        # a Gaussian of standard deviation sigma has no waves left (1e-5) that a grid of 0.6 sigma does not carry
-        sigma_mm = 0.5 * float(self._width_mm.min()) * broad[1] / 3.0 if strokes else tile.size_mm
-        grid = Tile(grid_count(tile.size_mm, 1.2 * sigma_mm), 1.0)
-        grid = replace(grid, texel_mm=tile.size_mm / grid.count)
-        strips = [self._carved(grid, top, min(top + 64, grid.count), broad, False) for top in range(0, grid.count, 64)]
-        self._broad = NoiseRows(tile, np.concatenate(strips))
+        self._points_mm = np.concatenate([s.points_mm - start for s, start in zip(strokes, starts, strict=True)])
+        self._depth_mm = np.concatenate([s.depth_mm for s in strokes])
+        self._width_mm = np.concatenate([s.width_mm for s in strokes])
+        narrow, broad = section(parts)
+        half_mm = 0.5 * float(self._width_mm.min())
+        # a Gaussian of standard deviation sigma has no waves left (1e-5) that a grid of 0.6 sigma does not carry; the
+        # narrow part turns sharply where strokes meet, which takes a finer one
+        grids = (half_mm * narrow.finest_sigma * 0.25, half_mm * broad.finest_sigma * 0.6)
+        self._rows = [self._reader(*both) for both in zip((narrow, broad), grids, (True, False), strict=True)]
 
     def rows(self, top: int, bottom: int) -> np.ndarray:
         """float32 (bottom - top, count), mm, + is deep."""
-        return self._carved(self._tile, top, bottom, self._narrow, True).astype(np.float32) + self._broad.rows(top, bottom)
+        if self._empty:
+            return np.zeros((bottom - top, self._tile.count), np.float32)
+        return self._rows[0](top, bottom) + self._rows[1](top, bottom)
 
-    def _carved(self, grid: Tile, top: int, bottom: int, part: tuple[np.ndarray, float], cubed: bool) -> np.ndarray:
+    def _reader(self, part: Part, pitch_mm: float, cubed: bool) -> Callable[[int, int], np.ndarray]:
+        """What makes rows of one part of the section."""
+        if pitch_mm <= self._tile.texel_mm and cubed:
+            return lambda top, bottom: self._carved(self._tile, top, bottom, part, cubed)
+        count = grid_count(self._tile.size_mm, 2.0 * pitch_mm)
+        grid = Tile(count, self._tile.size_mm / count)
+        return NoiseRows(
+            self._tile, by_rows(grid, lambda top, bottom: self._carved(grid, top, bottom, part, cubed))
+        ).rows
+
+    def _carved(self, grid: Tile, top: int, bottom: int, part: Part, cubed: bool) -> np.ndarray:
         shape = (bottom - top, grid.count)
         values = np.column_stack([self._depth_mm, 0.5 * self._width_mm / grid.texel_mm])
         out, best, owner = np.empty(shape), np.empty(shape), np.empty(shape, np.int32)
         points = self._points_mm / grid.texel_mm
-        carve_rows(top, grid.count, self._first, points, values, *part, cubed, best, owner, out)
-        return out
+        carve_rows(top, grid.count, self._first, points, values, part.table, part.reach, cubed, best, owner, out)
+        return out.astype(np.float32)
 
 
 @dataclass(frozen=True)
 class LineFamily:
     """How a family of lines grows, mm: mean distance between lines met on a way across, longest and shortest length,
-    length of a step; and how much of each line's length does not count, because the line runs out there: mm and share."""
+    length of a step; and over how much of its length each runs out at both ends: mm and share, the smaller counts."""
 
     spacing_mm: float
     longest_mm: float
     shortest_mm: float
     step_mm: float = 0.08
-    lost_mm: float = 0.0
-    lost_ratio: float = 0.0
+    run_out_mm: float = 0.3
+    run_out_ratio: float = 0.15
+
+    def run_out(self, length_mm: float) -> float:
+        """Share of a line over which it runs out at each end."""
+        return min(self.run_out_mm / length_mm, self.run_out_ratio)
 
 
 def grow_lines(
@@ -129,13 +157,13 @@ def grow_lines(
             at = seed / cell_mm
             n = grow_line(*at, angle_rad, len(angle_rad) / cell_count, taken, half, family.step_mm / cell_mm, buffer)
             length_mm = (n - 1) * family.step_mm
-            counted_mm = (1.0 - family.lost_ratio) * length_mm - family.lost_mm
-            if length_mm < shortest_mm or counted_mm <= 0:
+            if n < 2 or length_mm < shortest_mm:
                 continue
             line = buffer[:n] * cell_mm
             kept.append(line)
             mark_near(line / cell_mm, cell_count, 10.0 * apart, taken)
-            reached_mm += counted_mm
+            # on the outer half of its run-out a line is less than half as deep
+            reached_mm += (1.0 - family.run_out(length_mm)) * length_mm
             if reached_mm >= wanted_mm:
                 return kept
     return kept

@@ -54,7 +54,9 @@ class WrinkleRelief(Relief):
     wander_deg: float = parameter(
         9.0, "deg", OWN, least=0.0, most=40.0, help="how far creases wander off the lay (standard deviation)",
     )  # fmt: skip
-    branches: float = parameter(2.2, "count", OWN, least=0.0, most=10.0, help="mean number of branches of a long crease")
+    branches: float = parameter(
+        2.2, "count", OWN, least=0.0, most=10.0, help="mean number of branches of a long crease"
+    )
     swell_ratio: float = parameter(
         0.13, "ratio", OWN, least=0.0, most=0.5, help="height of the skin pushed up beside a crease, share of its depth",
     )  # fmt: skip
@@ -124,8 +126,8 @@ def raw_wrinkles(
 
 def _creases(tile: Tile, wander: np.ndarray, relief: WrinkleRelief, rng: np.random.Generator) -> list[Stroke]:
     """All creases and their branches; long creases are deeper and branch more."""
-    # on the outer half of its run-out a crease is shallower than half its depth
-    family = LineFamily(relief.spacing_mm, relief.longest_mm, 0.3 * relief.longest_mm, STEP_MM, lost_ratio=_RUN_OUT)
+    shortest_mm = 0.3 * relief.longest_mm
+    family = LineFamily(relief.spacing_mm, relief.longest_mm, shortest_mm, STEP_MM, relief.longest_mm, _RUN_OUT)
     seeds = rng.permutation(spread_points(tile, 0.3 * relief.spacing_mm, rng))
     paths = grow_lines(tile, wander, seeds, family, rng)
     sway = [mixed_noise(tile, ((0.16, 3.0), (0.02, 0.8)), rng) for _ in range(2)]
