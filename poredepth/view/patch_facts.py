@@ -12,7 +12,7 @@ import numpy as np
 from poredepth.errors import PatchError
 from poredepth.patch.read import load_patch
 from poredepth.patch.store import WrittenPatch, read_patch
-from poredepth.patch.texture import TextureParameters, pit_statistics, texture_parameters
+from poredepth.patch.texture import TextureParameters, band_table, pit_statistics, texture_parameters
 from poredepth.patch.tiling import blotch_ratio, tile_border
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 from poredepth.patch.types import HeightPatch, PatchOffsetWarning
@@ -78,7 +78,7 @@ def patch_facts(patch: HeightPatch) -> list[Row]:
     if missing:
         told.append(("not stated", ", ".join(missing)))
     told += [("history" if number == 0 else "", step) for number, step in enumerate(origin.history)]
-    return told + _texture_rows(found) + _pit_rows(patch) + _border_rows(patch)
+    return told + _texture_rows(found) + _band_rows(patch) + _pit_rows(patch) + _border_rows(patch)
 
 
 def _texture_rows(found: TextureParameters) -> list[Row]:
@@ -96,8 +96,6 @@ def _texture_rows(found: TextureParameters) -> list[Row]:
 def _band_rows(patch: HeightPatch) -> list[Row]:
     if patch.inside is not None:
         return []
-    from poredepth.patch.texture import band_table
-
     rows = band_table(patch.height_mm, patch.texel_mm, patch.periodic)
     return [
         ("Sq by wavelength" if number == 0 else "", f"{_mm(row.low_mm)} to {_mm(row.high_mm)} mm: {row.sq_um:.4g} um")
