@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,20 +18,25 @@ def _blocks(page: Path, language: str) -> list[str]:
 
 @pytest.mark.parametrize("page", [p for p in PAGES if _blocks(p, "python")], ids=lambda p: p.name)
 def test_python_examples_run(page, tmp_path, monkeypatch):
-    """The examples of a page, one after the other, in a folder that holds the demo data; maps smaller than shown."""
+    """The examples of a page, one after the other, in a folder that holds the demo data; maps smaller than shown.
+
+    The demo is laid on the first page that lays it; further pages get the same composition.
+    """
     (tmp_path / "demo_data").symlink_to(TOP / "demo_data")
     monkeypatch.chdir(tmp_path)
-    names: dict = {"_small": _small}
+    names: dict = {"_laid_once": _laid_once}
     for code in _blocks(page, "python"):
         code = code.replace("size_px=1024", "size_px=128")
         code = code.replace(
-            'prepare(load_recipe("demo_data/head.yaml"))', 'prepare(_small(load_recipe("demo_data/head.yaml")))'
+            'prepare(load_recipe("demo_data/head.yaml"))', '_laid_once(prepare, load_recipe, "demo_data/head.yaml")'
         )
         exec(compile(code, str(page), "exec"), names)
 
 
-def _small(recipe):
-    return recipe.model_copy(update={"output": recipe.output.model_copy(update={"size_px": 128})})
+@cache
+def _laid_once(prepare, load_recipe, file):
+    recipe = load_recipe(file)
+    return prepare(recipe.model_copy(update={"output": recipe.output.model_copy(update={"size_px": 128})}))
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)

@@ -1,11 +1,19 @@
-"""Every command from the outside: what it leaves, what it says, how it ends."""
+"""Every command from the outside: what it leaves, what it says, how it ends.
+
+Most run inside this process, through the function the installed command calls: a process of its own costs seconds of
+starting and loading kernels.  What is about processes (the exit code, the same bytes, what is imported, the whole
+demo) is run in new ones.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
 import subprocess
 import sys
+import warnings
 
 import imageio.v3 as iio
 import numpy as np
@@ -13,6 +21,7 @@ import pytest
 from meshes import flat_mesh
 from meshes_seams import mirrored_square
 
+from poredepth.cli.main import run
 from poredepth.output import read_map
 
 RECIPE = """\
@@ -45,14 +54,33 @@ def folder(tmp_path):
     return tmp_path
 
 
-def _run(*words, cwd):
+def _process(*words, cwd):
+    """``python -m poredepth`` with these words, in a process of its own."""
     return subprocess.run(
         [sys.executable, "-m", "poredepth", *map(str, words)], cwd=cwd, capture_output=True, text=True, timeout=300
     )
 
 
+def _run(*words, cwd):
+    """The same inside this process; what `run` lets through is raised here, so a traceback is a failed test."""
+    out, err, before = io.StringIO(), io.StringIO(), sys.argv
+    sys.argv, code = ["poredepth", *map(str, words)], 0
+    try:
+        with contextlib.ExitStack() as inside:
+            inside.enter_context(contextlib.chdir(cwd))
+            inside.enter_context(contextlib.redirect_stdout(out))
+            inside.enter_context(contextlib.redirect_stderr(err))
+            inside.enter_context(warnings.catch_warnings())
+            run()
+    except SystemExit as end:
+        code = end.code or 0
+    finally:
+        sys.argv = before
+    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
+
+
 def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(folder):
-    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = _process("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "mid             0.0" in done.stdout
     assert "scale           1.0 mm for one full unit of value" in done.stdout
@@ -147,7 +175,7 @@ def test_compose_tells_how_even_the_map_is_over_its_seams(folder):
 
 def test_compose_twice_gives_the_same_bytes(folder):
     for name in ("a", "b"):
-        assert _run("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0
+        assert _process("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0
     for file in ("plate.exr", "plate.exr.json"):
         assert (folder / "a" / file).read_bytes() == (folder / "b" / file).read_bytes()
 
@@ -264,7 +292,7 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
     (folder / "plate.yaml").write_text(
         RECIPE.replace("region: middle", "region: midle").replace("print_mm: 8", "print_mm: -8")
     )
-    done = _run("compose", "plate.yaml", cwd=folder)
+    done = _process("compose", "plate.yaml", cwd=folder)
     assert done.returncode == 3
     assert "plate.yaml:11:41: layers[0].region: " in done.stderr
     assert "did you mean 'middle'?" in done.stderr
@@ -316,10 +344,10 @@ def test_heights_beyond_a_given_scale_are_refused_and_nothing_is_left(folder):
 
 
 def test_help_names_every_command_and_the_formula(folder):
-    done = _run("--help", cwd=folder)
+    done = _process("--help", cwd=folder)
     for word in ("compose", "preview", "export", "inspect", "demo", "height_mm = (value - mid) * scale_mm"):
         assert word in done.stdout
-    assert "poredepth" in _run("--version", cwd=folder).stdout
+    assert "poredepth" in _process("--version", cwd=folder).stdout
 
 
 def test_help_imports_nothing_heavy(folder):
@@ -331,7 +359,7 @@ def test_help_imports_nothing_heavy(folder):
 
 
 def test_demo_composes_two_tiles_and_pictures(tmp_path):
-    done = _run("demo", "-o", "demo", "--size", 256, cwd=tmp_path)
+    done = _process("demo", "-o", "demo", "--size", 256, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     names = {p.name for p in (tmp_path / "demo").iterdir()}
     assert {"head.1001.exr", "head.1002.exr", "head.1001.exr.json", "head.png", "preview-cheek_left.png"} <= names
