@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from poredepth.patch.texture import autocorrelation, texture_parameters
 from poredepth.patch.types import HeightPatch
 from poredepth.view.sheet_measures import (
     N_DIRECTIONS,
@@ -12,6 +13,7 @@ from poredepth.view.sheet_measures import (
     is_flat,
     largest_rectangle,
     levelled,
+    measured,
     measured_waves,
 )
 
@@ -132,3 +134,12 @@ def test_flat_is_what_rounding_leaves():
     assert is_flat(level) and is_flat(np.zeros(0, np.float32))
     level[3, 3] += np.float32(1e-5)
     assert not is_flat(level)
+
+
+def test_parameters_are_those_of_the_patch_as_it_is():
+    """The autocorrelation is worked out once and handed on: that changes no parameter."""
+    height = noise((90, 80), 2.0) + np.linspace(0, 0.004, 80, dtype=np.float32)
+    found = measured(HeightPatch("x", height, TEXEL_MM, False))
+    assert found.parameters == texture_parameters(height, TEXEL_MM, periodic=False)
+    np.testing.assert_array_equal(found.correlation, autocorrelation(height, False))
+    assert found.tilt_ratio == pytest.approx(1 - np.var(levelled(height)) / np.var(height), abs=1e-4)
