@@ -108,6 +108,8 @@ def remove_form(
     check_positive("form", "texel_mm", texel_mm)
     if degree is None and cutoff_mm is None:
         raise PatchError("form: neither degree nor cutoff_mm is given; allowed: one of them or both; degree 1 is tilt")
+    if degree is not None and (type(degree) is not int or not 0 <= degree <= MOST_DEGREE):
+        raise PatchError(f"form: degree is {degree!r}; allowed: 0 (mean), 1 (tilt) to {MOST_DEGREE}, or None")
     plane = fit(heights, 1, inside)
     polynomial = plane if degree == 1 else None if degree is None else fit(heights, degree, inside)
     relief = np.array(heights, np.float32, copy=True) if polynomial is None else less(heights, polynomial)
@@ -154,8 +156,6 @@ def zero_mean(height: np.ndarray, inside: np.ndarray | None = None) -> tuple[np.
 
 def fit(heights: np.ndarray, degree: int, inside: np.ndarray | None = None) -> Polynomial:
     """Polynomial of least squares, of a total degree, through heights (rows, cols) weighted by an inside."""
-    if isinstance(degree, bool) or not isinstance(degree, int) or not 0 <= degree <= MOST_DEGREE:
-        raise PatchError(f"form: degree is {degree!r}; allowed: 0 (mean), 1 (tilt) to {MOST_DEGREE}, or None")
     y, x = (_basis(side, degree) for side in heights.shape)
     n = degree + 1
     pairs = [(i, j) for i in range(n) for j in range(i, n)]

@@ -23,7 +23,7 @@ LARGE_HOLE_RATIO = 0.05
 #: Length over which a slope is carried on into a hole, texels: own choice.
 _CARRY_PX = 16.0
 #: Sweeps on a level: as many as make so many visits of texels, within bounds.
-_VISITS, _SWEEPS = 1.2e8, (24, 200)
+_VISITS, _SWEEPS = 8e7, (24, 200)
 #: Cells a side on which rectangles are looked for.
 _RECTANGLE_CELLS = 1024
 _EIGHT = np.ones((3, 3), bool)
@@ -124,7 +124,9 @@ def _fill_level(height: np.ndarray, missing: np.ndarray, level: int = 0) -> None
     _fill_level(coarse, coarse_missing, level + 1)
     refill(coarse, at, height.shape[1], height.reshape(-1))
     n_sweeps = int(np.clip(_VISITS / len(at), *_SWEEPS))
-    relax_holes(height, at, (_CARRY_PX / 2**level) ** 2, n_sweeps)
+    r, c = np.divmod(at, height.shape[1])
+    inner = (r > 1) & (r < height.shape[0] - 2) & (c > 1) & (c < height.shape[1] - 2)
+    relax_holes(height, at, inner, (_CARRY_PX / 2**level) ** 2, n_sweeps)
 
 
 def _plane_of_known(heights: np.ndarray, missing: np.ndarray) -> tuple[float, float, float]:

@@ -65,30 +65,42 @@ def _mirror(i, n):
 
 
 @njit(nogil=True, cache=True)
-def relax_holes(height, at, stiffness, n_sweeps):
+def relax_holes(height, at, inner, stiffness, n_sweeps):
     """Sweeps towards stiffness * bilaplacian(h) = laplacian(h) at some texels, the others held.
 
     Gauss-Seidel, over-relaxed, forwards and backwards in turn.
 
     Parameters
     ----------
-    height : float32 (rows, cols), changed at ``at``, int (n,), flat indices
+    height : float32 (rows, cols), contiguous, changed at ``at``, int (n,), flat indices
+    inner : bool (n,), which of them are two texels or more from the picture's edge
     stiffness : square of the length over which a slope is carried on, texels squared
     """
     rows, cols = height.shape
+    flat = height.reshape(-1)
+    # what sets the residual to 0, 1.7 times as far
+    per = 1.7 / (20.0 * stiffness + 4.0)
+    stay, near = np.float32(1.0 - 1.7), np.float32(per * (8.0 * stiffness + 1.0))
+    lean, far = np.float32(per * 2.0 * stiffness), np.float32(per * stiffness)
     for sweep in range(n_sweeps):
         for step in range(len(at)):
-            k = at[step] if sweep % 2 == 0 else at[len(at) - 1 - step]
-            r, c = k // cols, k % cols
-            up, down = _mirror(r - 1, rows), _mirror(r + 1, rows)
-            left, right = _mirror(c - 1, cols), _mirror(c + 1, cols)
-            one = height[up, c] + height[down, c] + height[r, left] + height[r, right]
-            slant = height[up, left] + height[up, right] + height[down, left] + height[down, right]
-            two = height[_mirror(r - 2, rows), c] + height[_mirror(r + 2, rows), c]
-            two += height[r, _mirror(c - 2, cols)] + height[r, _mirror(c + 2, cols)]
-            here = height[r, c]
-            residual = stiffness * (20.0 * here - 8.0 * one + 2.0 * slant + two) + 4.0 * here - one
-            height[r, c] = here - 1.7 * residual / (20.0 * stiffness + 4.0)
+            number = step if sweep % 2 == 0 else len(at) - 1 - step
+            k = at[number]
+            if inner[number]:
+                up, down = k - cols, k + cols
+                one = flat[up] + flat[down] + flat[k - 1] + flat[k + 1]
+                slant = flat[up - 1] + flat[up + 1] + flat[down - 1] + flat[down + 1]
+                two = flat[up - cols] + flat[down + cols] + flat[k - 2] + flat[k + 2]
+            else:
+                r, c = k // cols, k % cols
+                up, down = _mirror(r - 1, rows), _mirror(r + 1, rows)
+                left, right = _mirror(c - 1, cols), _mirror(c + 1, cols)
+                one = height[up, c] + height[down, c] + height[r, left] + height[r, right]
+                slant = height[up, left] + height[up, right] + height[down, left] + height[down, right]
+                two = height[_mirror(r - 2, rows), c] + height[_mirror(r + 2, rows), c]
+                two += height[r, _mirror(c - 2, cols)] + height[r, _mirror(c + 2, cols)]
+            here = flat[k]
+            flat[k] = stay * here + near * one - lean * slant - far * two
 
 
 @njit(nogil=True, cache=True)
