@@ -137,7 +137,7 @@ def readme(rows: list[dict]) -> str:
         f"Height pictures {SOURCE} ({CONSENT}; licence {LICENCE}), written by `python demo_data/make/patches.py`.\n"
         "16-bit TIFF, one channel, white outward: height of a texel in um = (code / 65535 - 0.5) * height_um.\n"
         "All continue over their borders, have mean height 0 and their lay along +u (lay_deg 0; the grain has none).\n"
-        "Depths and densities are in the plausible range for skin; they are not measured from anyone (docs/synthesis.md).\n\n"
+        "Depths and densities are in the plausible range for skin, not measured from anyone (docs/synthesis.md).\n\n"
         + "\n".join(table)
         + "\n\n```yaml\n"
         + recipe_block(rows)

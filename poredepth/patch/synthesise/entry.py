@@ -47,8 +47,8 @@ def synthesise(
 
     Raises
     ------
-    PatchError : an unknown kind, region or parameter, a number out of its range, a size that is no whole number of texels,
-        texels too large for the finest detail, more pores than fit
+    PatchError : an unknown kind, region or parameter, a number out of its range, a size that is no whole number of
+        texels, texels too large for the finest detail, more pores than fit
 
     Examples
     --------

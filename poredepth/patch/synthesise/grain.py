@@ -8,7 +8,7 @@ import numpy as np
 
 from poredepth.errors import PatchError
 from poredepth.patch.synthesise.parameters import OWN, Relief, parameter
-from poredepth.patch.synthesise.periodic import NoiseRows, Progress, Tile, band_noise, by_rows, make_tile
+from poredepth.patch.synthesise.periodic import FieldRows, Progress, Tile, band_noise, by_rows, make_tile
 from poredepth.patch.synthesise.result import Pits, take_mean_off
 
 
@@ -73,4 +73,4 @@ def raw_grain(
             f"less; allowed: at most {0.5 * relief.coarsest_um:g} um; make texels smaller or coarsest_um larger"
         )
     noise = band_noise(tile, finest, coarsest, np.random.default_rng(seed), relief.stretch_ratio)
-    return by_rows(tile, NoiseRows(tile, relief.sq_um / 1000.0 * noise).rows, on_progress), Pits(), 0.0
+    return by_rows(tile, FieldRows(tile, relief.sq_um / 1000.0 * noise).rows, on_progress), Pits(), 0.0

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
 
 #: Sub-samples a side of a texel of a pit.

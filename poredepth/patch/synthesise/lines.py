@@ -12,7 +12,7 @@ import numpy as np
 
 from poredepth.patch.synthesise.parameters import OWN, Relief, check_texel, drawn, parameter
 from poredepth.patch.synthesise.periodic import (
-    NoiseRows,
+    FieldRows,
     Progress,
     Tile,
     band_noise,
@@ -66,14 +66,14 @@ class LineRelief(Relief):
         least=-90.0, most=90.0, help="direction of secondary lines, anticlockwise from the lay",
     )  # fmt: skip
     mirrored_ratio: float = parameter(
-        0.4, "ratio", OWN, least=0.0, most=1.0, help="share of secondary lines that lean to the other side of primary ones",
+        0.4, "ratio", OWN, least=0.0, most=1.0, help="share of secondary lines that lean to the other side",
     )  # fmt: skip
     width_um: float = parameter(110.0, "um", OWN, least=10.0, most=2000.0, help="width of lines at half depth")
     wander_deg: float = parameter(
         7.0, "deg", OWN, least=0.0, most=40.0, help="how far lines wander off their direction (standard deviation)",
     )  # fmt: skip
     longest_mm: float = parameter(
-        12.0, "mm", OWN, least=0.5, most=100.0, help="length of the longest primary lines; secondary ones a quarter of it",
+        12.0, "mm", OWN, least=0.5, most=100.0, help="length of the longest primary lines; secondary ones a quarter",
     )  # fmt: skip
     uneven_um: float = parameter(
         2.0, "um", OWN, least=0.0, most=100.0, help="Sq of the uneven ground, wavelengths 0.4 to 1.1 mm",
@@ -107,7 +107,7 @@ def raw_lines(
     rng = np.random.default_rng(seed)
     line_rows = StrokeRows(tile, _net(tile, relief, rng))
     ground = [
-        NoiseRows(tile, UM * sq_um * band_noise(tile, *band, rng))
+        FieldRows(tile, UM * sq_um * band_noise(tile, *band, rng))
         for sq_um, band in ((relief.uneven_um, _UNEVEN_MM), (relief.grain_um, _GRAIN_MM))
         if sq_um > 0
     ]

@@ -29,9 +29,11 @@ _HOLD = 0.08
 
 @dataclass(frozen=True)
 class NetSpec:
-    """What a net is made of: ``cell_mm`` mean distance of neighbouring fields, ``stretch_ratio`` how much longer they are
-    along x, depths (pairs, mm) of primary furrows (between groups of fields) and secondary ones (within a group),
-    ``width_mm`` at half depth."""
+    """What a net is made of.
+
+    ``cell_mm`` mean distance of neighbouring fields, ``stretch_ratio`` how much longer they are along x, depths (pairs,
+    mm) of primary furrows (between groups of fields) and secondary ones (within a group), ``width_mm`` at half depth.
+    """
 
     cell_mm: float
     stretch_ratio: float
@@ -65,7 +67,7 @@ def furrow_strokes(tile: Tile, spec: NetSpec, pores_mm: np.ndarray, rng: np.rand
 
 
 def _depths(net: Net, primary: np.ndarray, spec: NetSpec, rng: np.random.Generator) -> np.ndarray:
-    """Depth of each border of the net, mm; a quarter of the secondary ones nearly vanish, so not all fields are convex."""
+    """Depth of each border of the net, mm; a quarter of the secondary ones nearly vanish: not all fields are convex."""
     depth = np.empty(len(primary))
     depth[primary] = drawn(spec.primary_mm, int(primary.sum()), rng)
     depth[~primary] = drawn(spec.secondary_mm, int((~primary).sum()), rng)
@@ -117,8 +119,10 @@ def _moves_to_pores(
 
 
 def _junctions_of_pores(net: Net, at_mm: np.ndarray, pores_mm, sizes_mm, rng) -> dict[int, int]:
-    """Junction -> pore: the nearest one that is free, the closest pairs first; often a neighbour of it joins it there, so
-    that four and more furrows meet in a pore."""
+    """Junction -> pore: the nearest one that is free, the closest pairs first.
+
+    Often a neighbour of it joins it there, so that four and more furrows meet in a pore.
+    """
     size_mm, farthest_mm = sizes_mm
     near = min(8, len(at_mm))
     distance, junction = cKDTree(at_mm % size_mm, boxsize=size_mm).query(pores_mm % size_mm, k=near)

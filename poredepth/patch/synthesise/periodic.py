@@ -108,7 +108,7 @@ def band_noise(
 ) -> np.ndarray:
     """Normal noise, standard deviation 1, of wavelengths finest_mm to coarsest_mm with soft ends.
 
-    ``stretch_ratio`` > 1 draws it out along x.  Returns float64 (n, n), on a grid of its own; ``NoiseRows`` reads it.
+    ``stretch_ratio`` > 1 draws it out along x.  Returns float64 (n, n), on a grid of its own; ``FieldRows`` reads it.
     """
     count = grid_count(tile.size_mm, finest_mm / 1.4)  # 1.4: at half an octave beyond, nothing is left
     fx, fy = scipy.fft.rfftfreq(count, tile.size_mm / count), scipy.fft.fftfreq(count, tile.size_mm / count)
@@ -120,7 +120,7 @@ def band_noise(
     return _unit_noise(tile.size_mm, count, transfer, rng)
 
 
-class NoiseRows:
+class FieldRows:
     """A periodic field on a grid of its own, read at the texels of any rows: its own Fourier series, exactly.
 
     Waves that the texels cannot carry (shorter than two of them) are left out.
@@ -180,7 +180,7 @@ def swayed(tile: Tile, sway: list[np.ndarray], paths: list[np.ndarray]) -> list[
 
 
 def spread_points(tile: Tile, spacing_mm: float, rng: np.random.Generator, stretch_ratio: float = 1.0) -> np.ndarray:
-    """Evenly spread irregular points, (n, 2) mm, as many as hexagonal packing has whose neighbours are spacing_mm apart.
+    """Evenly spread irregular points, (n, 2) mm, as many as a hexagonal packing of neighbours spacing_mm apart has.
 
     ``stretch_ratio`` > 1 draws the pattern out along x.
     """

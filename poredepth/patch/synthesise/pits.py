@@ -68,17 +68,20 @@ def draw_pits(tile: Tile, spec: PitSpec, rng: np.random.Generator) -> tuple[Pits
         chosen = _places_for(tile, places, reach_mm, rng)
         if chosen is not None:
             middles = places[chosen]
-            # to its nearest neighbour; of one pit, to its own copy in the next tile
-            apart = (
-                cKDTree(middles, boxsize=tile.size_mm).query(middles, k=2)[0][:, 1].min() if count > 1 else tile.size_mm
-            )
-            return Pits(middles, diameter, depth, float(apart)), shapes
-    apart_mm = spec.diameter_um[1] / 1000.0 * math.sqrt(spec.elongation_ratio[1]) * (1.0 + spec.outline_ratio)
+            return Pits(middles, diameter, depth, _least_distance(tile, middles)), shapes
+    longest_mm = spec.diameter_um[1] / 1000.0 * math.sqrt(spec.elongation_ratio[1]) * (1.0 + spec.outline_ratio)
     raise PatchError(
-        f"synthesis of pores: density_per_cm2 is {spec.density_per_cm2:g}; so many pits do not fit without overlap; pits "
-        f"up to {1000 * apart_mm:.0f} um long (diameter_um {spec.diameter_um[1]:g}, elongation and outline reckoned in) "
-        f"surely fit up to {math.floor(100 * _SURE_PACKING / apart_mm**2)}; make the density or the diameter smaller"
+        f"synthesis of pores: density_per_cm2 is {spec.density_per_cm2:g}; so many would overlap; of pits up to "
+        f"{1000 * longest_mm:.0f} um long (diameter_um {spec.diameter_um[1]:g}, drawn out, uneven) "
+        f"{math.floor(100 * _SURE_PACKING / longest_mm**2)} surely fit; make the density or the diameter smaller"
     )
+
+
+def _least_distance(tile: Tile, middles_mm: np.ndarray) -> float:
+    """Between two middles over the borders, mm; nan below two."""
+    if len(middles_mm) < 2:
+        return math.nan
+    return float(cKDTree(middles_mm, boxsize=tile.size_mm).query(middles_mm, k=2)[0][:, 1].min())
 
 
 def _places_for(tile: Tile, places_mm: np.ndarray, reach_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray | None:
@@ -160,12 +163,6 @@ def _rims(pits: Pits, spec: PitSpec, rng: np.random.Generator) -> np.ndarray:
     size = pits.diameter_um / max(float(pits.diameter_um.max()), 1e-9) if n else np.empty(0)
     one, two = rng.uniform(0.0, 2.0 * np.pi, (2, n))
     first, second = rng.uniform(0.4, 0.8, n), rng.uniform(0.1, 0.5, n)
-    return np.column_stack(
-        [
-            spec.rim_um / 1000.0 * size,
-            first * np.cos(one),
-            first * np.sin(one),
-            second * np.cos(two),
-            second * np.sin(two),
-        ]
-    )
+    height = spec.rim_um / 1000.0 * size
+    waves = (first * np.cos(one), first * np.sin(one), second * np.cos(two), second * np.sin(two))
+    return np.column_stack([height, *waves])

@@ -13,7 +13,7 @@ import numpy as np
 from poredepth.patch.synthesise.net import NetSpec, furrow_strokes
 from poredepth.patch.synthesise.parameters import OWN, Relief, check_texel, choice, parameter
 from poredepth.patch.synthesise.periodic import (
-    NoiseRows,
+    FieldRows,
     Progress,
     Tile,
     band_noise,
@@ -47,7 +47,7 @@ class PoreRelief(Relief):
         least=0.0, most=2000.0, help="pores per square centimetre; round(density * area) are laid exactly",
     )  # fmt: skip
     diameter_um: tuple[float, float] = parameter(
-        (280.0, 560.0), "um", "least: seen from 250 um on (Flament et al. 2015); most from memory: typical 250 to 500 um",
+        (280.0, 560.0), "um", "seen from 250 um on (Flament et al. 2015); from memory: 200 to 600 um",
         least=20.0, most=2000.0, help="diameter of the opening, at the level of the skin around",
     )  # fmt: skip
     depth_um: tuple[float, float] = parameter(
@@ -62,7 +62,7 @@ class PoreRelief(Relief):
         0.25, "ratio", OWN, least=0.0, most=0.4, help="how uneven the outline is, share of the radius",
     )  # fmt: skip
     profile: str = choice(
-        "rounded", tuple(PROFILES), OWN, help="rounded: soft shoulder, mean depth 1/3; paraboloid: sharp edge, mean 1/2",
+        "rounded", tuple(PROFILES), OWN, help="rounded: soft edge, mean depth 1/3; paraboloid: sharp edge, mean 1/2",
     )  # fmt: skip
     rim_um: float = parameter(
         5.0, "um", "broken raised rim: Mizukoshi & Takahashi 2013; height own choice",
@@ -164,7 +164,7 @@ class _Fields:
         for sq_um, (finest, coarsest) in ((relief.uneven_um, _UNEVEN_MM), (relief.grain_um, _GRAIN_MM)):
             noise = band_noise(tile, finest, coarsest, rng) if sq_um > 0 else None
             if noise is not None:
-                ground.append(NoiseRows(tile, UM * sq_um * noise))
+                ground.append(FieldRows(tile, UM * sq_um * noise))
         self._ground = ground
         if relief.third_um > 0:
             self._third = StrokeRows(tile, _third_strokes(tile, relief, rng), HAIRLINE)

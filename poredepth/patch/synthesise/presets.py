@@ -74,7 +74,8 @@ PRESETS: dict[str, dict[str, dict[str, Sourced]]] = {
             "rim_um": _um(2.0, "broken raised rim: Mizukoshi & Takahashi 2013; height own choice"),
             "cell_mm": _mm(0.5, _LINES),
             "stretch_ratio": _ratio(1.3),
-            "primary_um": _um((18.0, 34.0), "from memory: primary lines 20 to 100 um deep (Hashimoto 1974)"),
+            "primary_um": _um((14.0, 26.0), _PRIMARY),
+            "secondary_um": _um((6.0, 13.0), _SECONDARY),
         },
         "chin": {
             "density_per_cm2": Sourced(80.0, "per_cm2", "from memory, low confidence: visible pores 10 to 100 per cm2"),
@@ -82,7 +83,7 @@ PRESETS: dict[str, dict[str, dict[str, Sourced]]] = {
             "depth_um": _um((45.0, 105.0), _PORE_DEPTH),
             "cell_mm": _mm(0.62, _LINES),
             "stretch_ratio": _ratio(1.05),
-            "uneven_um": _um(5.0),
+            "uneven_um": _um(3.5),
         },
     },
     "lines": {

@@ -16,9 +16,9 @@ from poredepth.units import UM_PER_MM
 class Pits:
     """The pits of a relief, one row each.
 
-    ``middle_mm`` float64 (n, 2), x along the rows and y downwards from the top left corner; ``diameter_um`` (n,), of the
-    circle as large as the opening; ``depth_um`` (n,), below the skin around; ``least_distance_mm`` between two middles,
-    over the borders (nan below two pits).
+    ``middle_mm`` float64 (n, 2), x along the rows and y downwards from the top left corner; ``diameter_um`` (n,), of
+    the circle as large as the opening; ``depth_um`` (n,), below the skin around; ``least_distance_mm`` between two
+    middles, over the borders (nan below two pits).
     """
 
     middle_mm: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
@@ -36,7 +36,7 @@ class Synthesis:
 
     ``height_mm`` float32 (rows, cols), mean 0; ``mean_offset_mm`` the mean height that was taken off: ``height_mm`` +
     ``mean_offset_mm`` has skin between furrows and pits at 0; ``coverage_ratio`` share of the area inside the openings
-    of pits, as drawn; ``pits``; ``kind``, ``region`` (None: no preset's name), ``relief``, ``seed`` what it was made of.
+    of pits, as drawn; ``pits``; what it was made of: ``kind``, ``region`` (None: the first), ``relief``, ``seed``.
     """
 
     height_mm: np.ndarray

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from poredepth.patch.synthesise.kernels import carve_rows, grow_line, mark_near
-from poredepth.patch.synthesise.periodic import NoiseRows, Tile, by_rows, grid_count
+from poredepth.patch.synthesise.periodic import FieldRows, Tile, by_rows, grid_count
 
 #: (share, sigma) of the Gaussians of a section; the last is the broad part, the shares sum to 1.
 FURROW = ((0.38, 1.0), (0.32, 2.3), (0.30, 5.0))
@@ -69,7 +69,7 @@ def section(parts: tuple[tuple[float, float], ...]) -> tuple[Part, Part]:
 class StrokeRows:
     """Depth of strokes together, read at the texels of any rows.
 
-    What is smooth enough for it is worked out once, on a coarser grid: always the broad part, and the narrow part of wide
+    What is smooth enough for it is worked out once, on a coarser grid: the broad part, and the narrow part of wide
     strokes.
     """
 
@@ -101,7 +101,7 @@ class StrokeRows:
             return lambda top, bottom: self._carved(self._tile, top, bottom, part, cubed)
         count = grid_count(self._tile.size_mm, 2.0 * pitch_mm)
         grid = Tile(count, self._tile.size_mm / count)
-        return NoiseRows(
+        return FieldRows(
             self._tile, by_rows(grid, lambda top, bottom: self._carved(grid, top, bottom, part, cubed))
         ).rows
 

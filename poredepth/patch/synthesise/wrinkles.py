@@ -9,7 +9,7 @@ import numpy as np
 from poredepth.patch.synthesise.net import NetSpec, furrow_strokes
 from poredepth.patch.synthesise.parameters import OWN, Relief, check_texel, drawn, parameter, ranked_like
 from poredepth.patch.synthesise.periodic import (
-    NoiseRows,
+    FieldRows,
     Progress,
     Tile,
     band_noise,
@@ -58,7 +58,7 @@ class WrinkleRelief(Relief):
         2.2, "count", OWN, least=0.0, most=10.0, help="mean number of branches of a long crease"
     )
     swell_ratio: float = parameter(
-        0.13, "ratio", OWN, least=0.0, most=0.5, help="height of the skin pushed up beside a crease, share of its depth",
+        0.13, "ratio", OWN, least=0.0, most=0.5, help="height of the skin pushed up beside creases, in depths",
     )  # fmt: skip
     fine_um: float = parameter(
         14.0, "um", "from memory: secondary lines 5 to 40 um deep (Hashimoto 1974)",
@@ -110,7 +110,7 @@ def raw_wrinkles(
     swell_rows = StrokeRows(tile, [_swell(s, relief) for s in creases] if relief.swell_ratio > 0 else [], CREASE)
     fine_rows = StrokeRows(tile, _fine_lines(tile, relief, rng) if relief.fine_um > 0 else [])
     ground = [
-        NoiseRows(tile, UM * sq_um * band_noise(tile, *band, rng))
+        FieldRows(tile, UM * sq_um * band_noise(tile, *band, rng))
         for sq_um, band in ((relief.uneven_um, _UNEVEN_MM), (relief.grain_um, _GRAIN_MM))
         if sq_um > 0
     ]
