@@ -89,7 +89,8 @@ def test_seams_of_a_face_before_and_after():
     with the skin no less true.  Closed, by no more than one 16-bit step of the map's fitted calibration.
 
     A real mesh: a face in nine charts, five of them mirrored (see tests/shared_data.py), where it is there; else a
-    sphere in six charts.  Between charts of very different density both sides differ by what the coarser one cannot carry.
+    sphere in six charts.  Between charts of very different density both sides differ by what the coarser one cannot
+    carry.
     """
     mesh, unit, size_px, guides = read_if_there("face_nine_charts_cm.obj"), "cm", 4096, FACE_GUIDES
     if mesh is None:

@@ -22,7 +22,7 @@ from poredepth.patch.clean.form import remove_form, zero_mean
 from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
 from poredepth.patch.clean.suggest import suggest_form
-from poredepth.patch.clean.terraces import find_terraces
+from poredepth.patch.clean.terraces import Terraces, find_terraces
 from poredepth.patch.clean.unterrace import smooth_terraces
 from poredepth.patch.intake.blocks import find_compression_blocks
 from poredepth.patch.intake.polarity import check_polarity
@@ -44,6 +44,9 @@ FORMS = ("auto", "none", "tilt", "bend")
 STEPS = ("read", "clean", "form", "turn", "tile", "measure")
 #: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
 LEAST_KEPT_RATIO = 0.25
+#: Terraces are smoothed where one code is this much of the range (9 bits or fewer), or this share of neighbours equal:
+#: own choice.
+LEAST_CODE_STEP, LEAST_PLATEAU_RATIO = 1 / 512, 0.5
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
 ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
@@ -118,7 +121,7 @@ class _Work:
 
     def advise(self, line: str) -> None:
         self.advice.append(line)
-        warnings.warn(f"{self.where}: {line}", PatchAdviceWarning, stacklevel=4)
+        warnings.warn(f"{self.where}: {line}", PatchAdviceWarning, stacklevel=5)
 
 
 def prepare_patch(
@@ -151,6 +154,15 @@ def prepare_patch(
         show as repeats, a hole that is a smooth spot now
     """
     path, options = Path(path), options or PrepareOptions()
+    try:
+        return _prepared(path, options, name, on_progress)
+    except PatchError as error:
+        if str(path) in str(error):
+            raise
+        raise PatchError(f"{path}: {error}") from error
+
+
+def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress: OnProgress) -> Prepared:
     _check(path, options)
     on_progress("read", 0, 1)
     raw = read_raw(path, colour=options.colour)
@@ -228,7 +240,7 @@ def _height_scale(raw: RawPicture, work: _Work) -> float:
 def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None, texel_mm: float) -> None:
     """Gaps, spikes, terraces, traces of compression; heights still in units of the value."""
     _cut_to_data(work, inside)
-    step = raw.code_step
+    options = work.options
     blocks = find_compression_blocks(work.height)
     if blocks is not None:
         work.advise(
@@ -238,20 +250,24 @@ def _clean(raw: RawPicture, work: _Work, inside: np.ndarray | None, texel_mm: fl
     work.height, holes = fill_holes(work.height)
     if holes is not None:
         work.did(f"holes filled: {holes.n_px} pixels ({holes.share:.2%}) in {holes.n_holes}")
-        if holes.n_large:
-            work.advise(f"the largest hole is {holes.largest_px} pixels wide and shows as a smooth spot; crop it away")
-    if not work.options.keep_spikes:
+        if holes.advice is not None:
+            work.advise(holes.advice)
+    # on heights as they are stored: what comes after moves some of them off their steps
+    terraces = None if options.keep_terraces else find_terraces(work.height, raw.code_step)
+    if not options.keep_spikes:
         work.height, spikes = remove_spikes(work.height, texel_mm)
         if spikes is not None:
             work.did(f"spikes taken out: {spikes.n_spikes}, {spikes.n_px} pixels")
-    if work.options.keep_terraces:
-        return
-    terraces = find_terraces(work.height, step)
-    if terraces is not None:
-        before = work.height
-        work.height = smooth_terraces(before, terraces)
-        moved = float(np.abs(work.height - before).max()) / terraces.step
+    if terraces is not None and _are_seen(terraces, raw.code_step):
+        stored = work.height
+        work.height = smooth_terraces(stored, terraces)
+        moved = float(np.abs(work.height - stored).max()) / terraces.step
         work.did(f"terraces smoothed: {terraces.n_levels} levels, each texel moved by at most {moved:.2f} of a step")
+
+
+def _are_seen(terraces: Terraces, code_step: float | None) -> bool:
+    """Whether heights are 8-bit ones, or so many neighbours equal that steps show; not what instruments round to."""
+    return (code_step or 0.0) >= LEAST_CODE_STEP or terraces.plateau_ratio >= LEAST_PLATEAU_RATIO
 
 
 def _cut_to_data(work: _Work, inside: np.ndarray | None) -> None:
@@ -294,8 +310,8 @@ def _take_form_off(work: _Work) -> None:
     what = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}[degree]
     what += [] if cutoff_mm is None else [f"waves above {cutoff_mm:g} mm"]
     work.did(
-        f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from its "
-        f"lowest to its highest{why}"
+        f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from "
+        f"its lowest to its highest{why}"
     )
 
 
@@ -311,8 +327,8 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
     aligns = work.options.align and has_lay
     if work.options.align and not has_lay:
         work.advise("found no direction that the relief runs in; it is not turned")
-    by_deg, history = (-lay.lay_deg if aligns else 0.0), list(work.history)
-    for left in range(MOST_TURNS - 1 if aligns else 0, -1, -1):
+    by_deg, history, best = (-lay.lay_deg if aligns else 0.0), list(work.history), None
+    for _ in range(MOST_TURNS if aligns else 1):
         work.history = list(history)
         if aligns:
             on_progress("turn", 0, 1)
@@ -322,14 +338,17 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
         tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
         found = dominant_direction(work.height, work.texel_mm, periodic=tiles)
         off_deg = (found.lay_deg + 90.0) % 180.0 - 90.0
-        if not aligns or not left or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
+        if best is None or abs(off_deg) < abs(best[0]):
+            best = off_deg, found, work.height, work.history, tiles, border
+        if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
             break
         by_deg -= off_deg
+    off_deg, found, work.height, work.history, tiles, border = best
     if found.strength < LEAST_STRENGTH:
         return 0.0, tiles, border
-    work.did(f"lay: {found.lay_deg:.2f} degrees, strength {found.strength:.2f}")
-    is_aligned = aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG
-    return 0.0 if is_aligned else round(found.lay_deg, 2), tiles, border
+    lay_deg = round(found.lay_deg, 2) % 180.0
+    work.did(f"lay: {lay_deg:.2f} degrees, strength {found.strength:.2f}")
+    return (0.0 if aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG else lay_deg), tiles, border
 
 
 def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None]:

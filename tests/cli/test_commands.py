@@ -7,21 +7,18 @@ demo) is run in new ones.
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
 import re
 import subprocess
 import sys
-import warnings
 
 import imageio.v3 as iio
 import numpy as np
 import pytest
+from command_line import run_here, run_process
 from meshes import flat_mesh
 from meshes_seams import mirrored_square
 
-from poredepth.cli.main import run
 from poredepth.output import read_map
 
 RECIPE = """\
@@ -54,33 +51,8 @@ def folder(tmp_path):
     return tmp_path
 
 
-def _process(*words, cwd):
-    """``python -m poredepth`` with these words, in a process of its own."""
-    return subprocess.run(
-        [sys.executable, "-m", "poredepth", *map(str, words)], cwd=cwd, capture_output=True, text=True, timeout=300
-    )
-
-
-def _run(*words, cwd):
-    """The same inside this process; what `run` lets through is raised here, so a traceback is a failed test."""
-    out, err, before = io.StringIO(), io.StringIO(), sys.argv
-    sys.argv, code = ["poredepth", *map(str, words)], 0
-    try:
-        with contextlib.ExitStack() as inside:
-            inside.enter_context(contextlib.chdir(cwd))
-            inside.enter_context(contextlib.redirect_stdout(out))
-            inside.enter_context(contextlib.redirect_stderr(err))
-            inside.enter_context(warnings.catch_warnings())
-            run()
-    except SystemExit as end:
-        code = end.code or 0
-    finally:
-        sys.argv = before
-    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
-
-
 def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(folder):
-    done = _process("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = run_process("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "mid             0.0" in done.stdout
     assert "scale           1.0 mm for one full unit of value" in done.stdout
@@ -125,7 +97,7 @@ def test_a_piece_of_a_scan_is_laid_told_and_keeps_its_terms(folder):
             "region: middle, place: scatter, print_mm: 8", f"place: registered, feather_mm: 1, tie_points: [{ties}]"
         )
     )
-    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 0, done.stderr
     height_mm, metadata = read_map(folder / "out" / "plate.exr")
     [patch] = metadata.patches
@@ -135,13 +107,13 @@ def test_a_piece_of_a_scan_is_laid_told_and_keeps_its_terms(folder):
     border_mm = np.minimum.reduce([x - 15, 25 - x, y - 17, 23 - y])
     assert height_mm[border_mm > 1.3] == pytest.approx(0.025, abs=2e-5)  # (0.75 - 0.5) * 100 um
     assert np.abs(height_mm[border_mm < -0.5]).max() < 1e-6
-    told = _run("inspect", "plate.yaml", cwd=folder).stdout
+    told = run_here("inspect", "plate.yaml", cwd=folder).stdout
     assert "registered by 4 tie points, 100.0 um a pixel (stated 98 um, +2.0 %), stretch 1.00 to 1.00" in told
     tied = "tie_points[3] px [60, 40] at [20, 20, 0.1]: snapped 0.10 mm, residual 0.000 mm, without it 0.00 mm"
     assert tied in " ".join(told.split())
     bad = (folder / "plate.yaml").read_text().replace("px: [60, 40]", "px: [60, 400]")
     (folder / "plate.yaml").write_text(bad)
-    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 3 and "Traceback" not in done.stderr
     assert "layers[0].tie_points[3].px: [60, 400] lies outside the picture of patch 'pores'" in done.stderr
 
@@ -153,7 +125,7 @@ def test_compose_tells_how_even_the_map_is_over_its_seams(folder):
         corners = zip(mesh.face_position[a:b] + 1, mesh.face_texcoord[a:b] + 1, strict=True)
         lines.append("f " + " ".join(f"{v}/{vt}" for v, vt in corners))
     (folder / "plate.obj").write_text("\n".join(lines) + "\n")
-    done = _run("compose", "plate.yaml", "-o", "even", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "even", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "making seams even" in done.stderr
     said = re.search(
@@ -162,27 +134,29 @@ def test_compose_tells_how_even_the_map_is_over_its_seams(folder):
     before_um, after_um, n_texels, largest_um = map(float, said.groups())
     assert 0.001 < after_um < 0.6 * before_um
     (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 256, seams: untouched"))
-    assert "seams           untouched" in _run("compose", "plate.yaml", "-o", "plain", cwd=folder).stdout
+    assert "seams           untouched" in run_here("compose", "plate.yaml", "-o", "plain", cwd=folder).stdout
     even_mm, plain_mm = (read_map(folder / name / "plate.exr")[0] for name in ("even", "plain"))
     change_mm = np.abs(even_mm.astype(float) - plain_mm)
     assert 1000 * change_mm.max() == pytest.approx(largest_um, rel=0.01)
     assert 0.95 * n_texels < np.count_nonzero(change_mm) <= n_texels
     (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 256, seams: true"))
-    done = _run("compose", "plate.yaml", "-o", "none", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "none", cwd=folder)
     assert done.returncode == 3
     assert "plate.yaml:12:31: output.seams: found true; allowed: untouched, eased, closed" in done.stderr
 
 
 def test_compose_twice_gives_the_same_bytes(folder):
     for name in ("a", "b"):
-        assert _process("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0
+        assert (
+            run_process("compose", "plate.yaml", "-o", name, "--threads", 1 + (name == "b"), cwd=folder).returncode == 0
+        )
     for file in ("plate.exr", "plate.exr.json"):
         assert (folder / "a" / file).read_bytes() == (folder / "b" / file).read_bytes()
 
 
 @pytest.mark.parametrize(("format", "suffix"), [("tiff-16", "tif"), ("png-16", "png")])
 def test_compose_in_16_bit_fits_the_scale(folder, format, suffix):
-    done = _run("compose", "plate.yaml", "-o", "out", "--format", format, "--size", 128, cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "out", "--format", format, "--size", 128, cwd=folder)
     assert done.returncode == 0, done.stderr
     height_mm, metadata = read_map(folder / "out" / f"plate.{suffix}")
     assert height_mm.shape == (128, 128)
@@ -194,7 +168,7 @@ def test_compose_in_16_bit_fits_the_scale(folder, format, suffix):
 
 
 def test_preview_heights_line_names_the_crop_and_the_picture_is_there(folder):
-    done = _run("preview", "plate.yaml", "--region", "middle", "-o", "look.png", cwd=folder)
+    done = run_here("preview", "plate.yaml", "--region", "middle", "-o", "look.png", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("look.png: tile 1001, rows ")
     assert iio.imread(folder / "look.png").std() > 5
@@ -203,11 +177,13 @@ def test_preview_heights_line_names_the_crop_and_the_picture_is_there(folder):
 def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
     (folder / "plate.yaml").write_text(RECIPE.replace("{points: [[5, 20, 0], [35, 22, 0]]}",
                                                       "{around: [20, 20, 0], radius_mm: 15, way: rings}"))  # fmt: skip
-    done = _run("preview", "plate.yaml", "--show", "head", "-o", "head.png", "--window", 200, "--pitch", 30, cwd=folder)
+    done = run_here(
+        "preview", "plate.yaml", "--show", "head", "-o", "head.png", "--window", 200, "--pitch", 30, cwd=folder
+    )
     assert done.returncode == 0, done.stderr
     assert "turned 0 deg, pitched 30 deg" in done.stdout
     assert iio.imread(folder / "head.png").shape == (200, 200, 3)
-    done = _run("preview", "plate.yaml", "--show", "directions", "-o", "lines.png", "--window", 300, cwd=folder)
+    done = run_here("preview", "plate.yaml", "--show", "directions", "-o", "lines.png", "--window", 300, cwd=folder)
     assert done.returncode == 0, done.stderr
     assert done.stdout == (
         "lines.png: directions, head turned 0 deg, pitched 0 deg, 0.149 mm a pixel, 1 singular point of the field, "
@@ -218,7 +194,7 @@ def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
 
 
 def test_export_numbers_tiles_and_writes_the_sheet(folder):
-    done = _run("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
+    done = run_here("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "detail carried  pores: " in done.stdout
     _, metadata = read_map(folder / "set" / "plate.1001.tif")
@@ -231,34 +207,34 @@ def test_export_numbers_tiles_and_writes_the_sheet(folder):
 
 
 def test_inspect_mesh_recipe_picture_map_and_schema(folder):
-    mesh = _run("inspect", "plate.obj", cwd=folder)
+    mesh = run_here("inspect", "plate.obj", cwd=folder)
     assert mesh.returncode == 0, mesh.stderr
     assert "size           40.0 x 40.0 x 0.0 mm (unit mm)" in mesh.stdout
     assert "charts         1, of which 0 mirrored; 0 seam edges" in mesh.stdout
     assert "2048: 19.5 um" in mesh.stdout
     assert "advice" in mesh.stdout  # 40 mm is no head
-    recipe = _run("inspect", "plate.yaml", cwd=folder)
+    recipe = run_here("inspect", "plate.yaml", cwd=folder)
     assert "10 x 10 mm, 50 um a texel" in recipe.stdout
     assert "prints, stretch 1.00 to 1.00" in recipe.stdout
     assert re.search(r"^detail carried +pores: \d+ % of Sq .* um by texels of 156.2 um", recipe.stdout, re.M)
-    picture = _run("inspect", "pores.png", cwd=folder)
+    picture = run_here("inspect", "pores.png", cwd=folder)
     assert "pixels   200 x 200" in picture.stdout
-    assert _run("compose", "plate.yaml", "-o", "out", cwd=folder).returncode == 0
-    assert "recipe_hash" in _run("inspect", "out/plate.exr", cwd=folder).stdout
-    assert json.loads(_run("inspect", "--schema", cwd=folder).stdout)["type"] == "object"
+    assert run_here("compose", "plate.yaml", "-o", "out", cwd=folder).returncode == 0
+    assert "recipe_hash" in run_here("inspect", "out/plate.exr", cwd=folder).stdout
+    assert json.loads(run_here("inspect", "--schema", cwd=folder).stdout)["type"] == "object"
 
 
 def test_inspect_draws_a_plate_and_lists_landmarks(folder):
     marks = "landmarks: {nasion: [20, 30, 0], high up: [10, 10, 3]}\nseed: 3"
     (folder / "plate.yaml").write_text(RECIPE.replace("seed: 3", marks))
-    done = _run("inspect", "plate.yaml", "--view", "look.png", cwd=folder)
+    done = run_here("inspect", "plate.yaml", "--view", "look.png", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "look.png: plate.obj, unit mm, +y up, face along +z" in done.stdout.replace(f"{folder}/", "")
     assert "landmark nasion   [20.0, 30.0, 0.0] (nasion), 0.00 mm off the skin\n" in done.stdout
     assert "landmark high up  [10.0, 10.0, 3.0], 3.00 mm off the skin, more than 1 mm: check it" in done.stdout
-    assert "landmark high up" in _run("inspect", "plate.yaml", cwd=folder).stdout
+    assert "landmark high up" in run_here("inspect", "plate.yaml", cwd=folder).stdout
     named = iio.imread(folder / "look.png")
-    done = _run("inspect", "plate.obj", "--view", "bare.png", cwd=folder)
+    done = run_here("inspect", "plate.obj", "--view", "bare.png", cwd=folder)
     assert done.returncode == 0, done.stderr
     bare = iio.imread(folder / "bare.png")
     assert named.shape[1] > bare.shape[1] > 900
@@ -266,7 +242,7 @@ def test_inspect_draws_a_plate_and_lists_landmarks(folder):
 
 
 def test_a_mesh_of_the_wrong_size_is_told_before_the_long_work(folder):
-    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "out", cwd=folder)
     said = done.stderr.splitlines()
     advice = [line for line in said if line.startswith("advice: ")]
     assert advice and "mm" in advice[0]
@@ -279,7 +255,7 @@ def test_charts_that_overlap_are_told_once_by_compose_and_by_inspect(folder):
     lines = [line for line in text.splitlines() if not line.startswith("vt ")]
     (folder / "plate.obj").write_text("\n".join(half + lines) + "\n")
     for words in (["compose", "plate.yaml", "-o", "out", "--size", 64], ["inspect", "plate.yaml"]):
-        done = _run(*words, cwd=folder)
+        done = run_here(*words, cwd=folder)
         assert done.returncode == 0, done.stderr
         [warning] = [line for line in done.stderr.splitlines() if line.startswith("warning: ")]
         assert "plate.obj: charts overlap in UV: 800 mm2 of skin (50 % of the charts' area)" in warning
@@ -292,7 +268,7 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
     (folder / "plate.yaml").write_text(
         RECIPE.replace("region: middle", "region: midle").replace("print_mm: 8", "print_mm: -8")
     )
-    done = _process("compose", "plate.yaml", cwd=folder)
+    done = run_process("compose", "plate.yaml", cwd=folder)
     assert done.returncode == 3
     assert "plate.yaml:11:41: layers[0].region: " in done.stderr
     assert "did you mean 'middle'?" in done.stderr
@@ -330,24 +306,24 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
     ],
 )
 def test_bad_input_gets_one_message_and_its_exit_code(folder, words, code, said):
-    done = _run(*words, cwd=folder)
+    done = run_here(*words, cwd=folder)
     assert (done.returncode, said in done.stderr) == (code, True), done.stderr
     assert "Traceback" not in done.stderr
 
 
 def test_heights_beyond_a_given_scale_are_refused_and_nothing_is_left(folder):
     (folder / "plate.yaml").write_text(RECIPE.replace("size_px: 256", "size_px: 64, format: png-16, scale_mm: 0.001"))
-    done = _run("compose", "plate.yaml", "-o", "out", cwd=folder)
+    done = run_here("compose", "plate.yaml", "-o", "out", cwd=folder)
     assert done.returncode == 3
     assert "scale" in done.stderr
     assert list((folder / "out").iterdir()) == []
 
 
 def test_help_names_every_command_and_the_formula(folder):
-    done = _process("--help", cwd=folder)
+    done = run_process("--help", cwd=folder)
     for word in ("compose", "preview", "export", "inspect", "demo", "height_mm = (value - mid) * scale_mm"):
         assert word in done.stdout
-    assert "poredepth" in _process("--version", cwd=folder).stdout
+    assert "poredepth" in run_process("--version", cwd=folder).stdout
 
 
 def test_help_imports_nothing_heavy(folder):
@@ -359,7 +335,7 @@ def test_help_imports_nothing_heavy(folder):
 
 
 def test_demo_composes_two_tiles_and_pictures(tmp_path):
-    done = _process("demo", "-o", "demo", "--size", 256, cwd=tmp_path)
+    done = run_process("demo", "-o", "demo", "--size", 256, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     names = {p.name for p in (tmp_path / "demo").iterdir()}
     assert {"head.1001.exr", "head.1002.exr", "head.1001.exr.json", "head.png", "preview-cheek_left.png"} <= names

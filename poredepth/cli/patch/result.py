@@ -18,8 +18,17 @@ PatchFormat = Annotated[
     str | None,
     typer.Option("--format", metavar="NAME", help="tiff-float, exr-float or tiff-16. Default: float, by the ending."),
 ]
+
+
+def _png(sheet: Path | None) -> Path | None:
+    if sheet is not None and sheet.suffix.lower() != ".png":
+        raise typer.BadParameter(f"'{sheet}'; allowed: a name that ends in .png", param_hint="--sheet")
+    return sheet
+
+
 Sheet = Annotated[
-    Path | None, typer.Option("--sheet", metavar="FILE.png", help="Draw a sheet that shows what the patch is.")
+    Path | None,
+    typer.Option("--sheet", metavar="FILE.png", callback=_png, help="Draw a sheet that shows what the patch is."),
 ]
 
 
@@ -56,7 +65,5 @@ def draw_sheet(
     from poredepth.view.patch_sheet import patch_sheet
     from poredepth.view.preview import save_png
 
-    if sheet.suffix.lower() != ".png":
-        raise typer.BadParameter(f"'{sheet}'; allowed: a name that ends in .png", param_hint="--sheet")
     on_progress("sheet", 0, 1)
     save_png(patch_sheet(patch, rows), sheet)
