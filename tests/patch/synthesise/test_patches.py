@@ -221,7 +221,7 @@ def test_a_size_that_is_no_whole_number_of_texels_is_refused():
 
 def test_texels_too_large_are_refused():
     for kind, message in {
-        "pores": "texels of 100 um cannot carry furrow_width_um of 110 um",
+        "pores": "texels of 100 um cannot carry furrow_width_um of 95 um",
         "lines": "texels of 100 um cannot carry width_um of 110 um",
         "wrinkles": "texels of 100 um cannot carry fine_width_um of 130 um",
     }.items():
