@@ -84,7 +84,7 @@ class PoreRelief(Relief):
         least=0.0, most=300.0, help="depth of furrows within a group; a quarter of them nearly vanishes",
     )  # fmt: skip
     furrow_width_um: float = parameter(
-        110.0, "um", OWN, least=10.0, most=2000.0, help="width of furrows at half depth",
+        95.0, "um", OWN, least=10.0, most=2000.0, help="width of furrows at half depth",
     )  # fmt: skip
     third_um: float = parameter(
         5.0, "um", OWN, least=0.0, most=100.0, help="depth of the deepest third-order lines within the fields",

@@ -222,3 +222,19 @@ def preset_table() -> list[PresetRow]:
                 shown = (kind, region, name, sourced.value, sourced.unit, sourced.source)
                 rows.append(PresetRow(*shown, meta["help"], meta["least"], meta["most"]))
     return rows
+
+
+def preset_markdown() -> str:
+    """The tables of docs/synthesis.md: for each kind what its parameters mean, then what each region's numbers are."""
+    rows, text = preset_table(), []
+    for kind, regions in PRESETS.items():
+        first = next(iter(regions))
+        text += [f"### {kind}", "", f"| parameter | unit | meaning | allowed | {first} (default) | source |", "| --- " * 6 + "|"]
+        for row in (r for r in rows if (r.kind, r.region) == (kind, first)):
+            allowed = "" if row.least is None else f"{row.least:g} to {row.most:g}"
+            text.append(f"| {row.parameter} | {row.unit} | {row.help} | {allowed} | {row.value_text} | {row.source} |")
+        text += ["", "| region | parameter | value | unit | source |", "| --- " * 5 + "|"]
+        for row in (r for r in rows if r.kind == kind and r.region != first):
+            text.append(f"| {row.region} | {row.parameter} | {row.value_text} | {row.unit} | {row.source} |")
+        text.append("")
+    return "\n".join(text)
