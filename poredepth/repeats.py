@@ -82,7 +82,8 @@ class Repeats:
 
     @property
     def is_seen(self) -> bool:
-        return self.peak > SEEN_PEAK
+        """Whether an eye sees the repeat; stripes, which are as alike as they are unlike from lag to lag, are none."""
+        return self.peak > max(SEEN_PEAK, 2.0 * self.chance_peak)
 
 
 def measure_repeats(

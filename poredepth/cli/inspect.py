@@ -18,8 +18,11 @@ layers, calibration, warnings.
 With --view, a plate of a mesh or of a recipe's head to read points from: front and both sides, with a grid in the
 mesh's unit and the landmarks of the recipe; +y is taken as up, and the face as looking along +z.
 
+With --repeats, how much the layers of a recipe and their mix repeat along the skin of a region.
+
 Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect head.yaml --view
-plate.png; poredepth inspect out/head.1001.exr; poredepth inspect --schema > recipe.schema.json
+plate.png; poredepth inspect head.yaml --repeats cheek_left; poredepth inspect out/head.1001.exr; poredepth inspect
+--schema > recipe.schema.json
 """
 
 
@@ -34,6 +37,10 @@ def command(
         Path | None,
         typer.Option("--view", metavar="FILE.png", help="Draw a mesh or a recipe's head with grid and landmarks."),
     ] = None,
+    repeats: Annotated[
+        str | None,
+        typer.Option("--repeats", metavar="REGION", help="Measure how much a recipe's relief repeats in a region."),
+    ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipes instead.")] = False,
 ) -> None:
     if schema:
@@ -45,7 +52,14 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
-    rows = _facts(file, unit) if view is None else _plate(file, unit, view)
+    if repeats is not None:
+        if view is not None:
+            raise typer.BadParameter("allowed without --view", param_hint="--repeats")
+        from poredepth.cli.repeats import repeat_rows
+
+        rows = repeat_rows(_there(file), repeats)
+    else:
+        rows = _facts(file, unit) if view is None else _plate(file, unit, view)
     width = max(len(name) for name, _ in rows) + 2
     typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
 

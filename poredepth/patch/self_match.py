@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import scipy.fft
@@ -194,6 +195,7 @@ class _Sums:
             shape = tuple(2 * z + 1 for z in self.zero)
         self._rigid = np.zeros((2, *shape))
         self._near = np.zeros((2, *(n // k for n in shape)))
+        self._known: dict[tuple[int, int], np.ndarray] = {}
 
     def first(self, number: int) -> np.ndarray:
         """Entry of the sums at which the correlations of a window begin."""
@@ -207,14 +209,12 @@ class _Sums:
         here = tuple(slice(f, f + n) for f, n in zip(first, value.shape, strict=True))
         self._rigid[0][here] += value
         self._rigid[1][here] += usable
-        first_block, inset = first // k, first % k
-        shape = tuple(k * -(-(i + n) // k) for i, n in zip(inset, value.shape, strict=True))
-        padded, counted = np.full(shape, -1.0, np.float32), np.zeros(shape, np.float32)
-        inner = tuple(slice(i, i + n) for i, n in zip(inset, value.shape, strict=True))
-        padded[inner], counted[inner] = np.where(usable, value, -1.0), usable
-        blocks = padded.reshape(shape[0] // k, k, shape[1] // k, k).max(axis=(1, 3))
-        known = counted.reshape(shape[0] // k, k, shape[1] // k, k).mean(axis=(1, 3)) > 0.5
-        near = np.where(known, ndimage.maximum_filter(blocks, 3, mode="constant", cval=-1.0), -1.0)
+        first_block, inset = first // k, tuple(int(x) for x in first % k)
+        if inset not in self._known:
+            self._known[inset] = _by_blocks(usable.astype(np.float32), inset, k, 0.0, np.add) > 0.5 * k**2
+        known = self._known[inset]
+        blocks = _by_blocks(np.where(usable, value, np.float32(-1)), inset, k, -1.0, np.maximum)
+        near = np.where(known, ndimage.maximum_filter(blocks, 3, mode="constant", cval=-1.0), np.float32(-1))
         there = tuple(slice(f, f + n) for f, n in zip(first_block, near.shape, strict=True))
         self._near[0][there] += np.where(known, near, 0.0)
         self._near[1][there] += known
@@ -226,6 +226,15 @@ class _Sums:
             rigid, near = (0.5 * (one + one[:, ::-1, ::-1]) for one in (rigid, near))
         mean = [np.divide(s, n, out=np.zeros_like(s), where=n > 0) for s, n in (rigid, near)]
         return _Means(mean[0], rigid[1], mean[1], near[1], self.zero)
+
+
+def _by_blocks(values: np.ndarray, inset: tuple[int, int], k: int, beside: float, join: np.ufunc) -> np.ndarray:
+    """Blocks of k x k joined to one; the first begins ``inset`` rows and columns before the values."""
+    shape = tuple(k * -(-(i + n) // k) for i, n in zip(inset, values.shape, strict=True))
+    padded = np.full(shape, beside, np.float32)
+    padded[tuple(slice(i, i + n) for i, n in zip(inset, values.shape, strict=True))] = values
+    rows = reduce(join, [padded[i::k] for i in range(k)])
+    return reduce(join, [rows[:, i::k] for i in range(k)])
 
 
 def _own_order(means: _Means, shortest_px: float) -> np.ndarray:
