@@ -9,7 +9,7 @@ what chance matches that way is taken off (own derivation, docs/repeats.md).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import reduce
 
@@ -35,6 +35,9 @@ KNOWN_SHARE = 0.9
 
 #: A lag counts if this share of the windows still has skin there.
 LEAST_OVERLAP = 0.3
+
+#: Of lags whose peaks are lower than the largest by no more than this share, the shortest is told.
+NEARLY = 0.05
 
 #: Correlation above which what hangs together with lag 0 is the central lobe (the s of Sal, ISO 25178-3).
 LOBE = 0.2
@@ -250,14 +253,15 @@ def _peak(windows: Windows, means: _Means, blocks: list, chance: float, excluded
     told = (means.rigid_count >= LEAST_OVERLAP * n) & ~excluded
     by_block = excluded.reshape(excluded.shape[0] // k, k, excluded.shape[1] // k, k).any(axis=(1, 3))
     near_told = (means.near_count >= LEAST_OVERLAP * n) & ~ndimage.binary_dilation(by_block, np.ones((3, 3)))
-    lag, block = _largest(means.rigid, told), _largest(means.near, near_told)
-    rigid = float(means.rigid[lag]) if told.any() else 0.0
-    yielding = float((means.near[block] - chance) / max(1.0 - chance, 1e-6)) if near_told.any() else 0.0
+    rigid = float(means.rigid[told].max(initial=-1.0)) if told.any() else 0.0
+    near = float(means.near[near_told].max(initial=-1.0)) if near_told.any() else chance
+    yielding = (near - chance) / max(1.0 - chance, 1e-6)
     if rigid >= yielding:
+        lag = _nearest_peak(means.rigid, told, means.zero, k)
         block = lag[0] // k, lag[1] // k
     else:
-        around = np.zeros(told.shape, bool)
-        around[tuple(slice(max((b - 1) * k, 0), (b + 2) * k) for b in block)] = True
+        block = _nearest_peak(means.near, near_told, tuple(z // k for z in means.zero), 1)
+        around = _square(told.shape, ((b * k + k // 2) for b in block), k + k // 2)
         lag = _largest(means.rigid, around & (means.rigid_count > 0))
     number = int(np.argmax([_at_block(*one, block) for one in blocks]))
     return Match(
@@ -279,6 +283,23 @@ def _places(windows: Windows, number: int, lag: tuple[int, int], zero: tuple[int
         moved = np.array(lag) - zero
         again = place + moved
     return tuple(tuple(float(x) for x in one) for one in (moved, place, again))
+
+
+def _nearest_peak(values: np.ndarray, among: np.ndarray, zero: tuple[int, int], reach: int) -> tuple[int, int]:
+    """Of lags nearly as good as the best, the nearest; or what is better within ``reach`` of it."""
+    best = float(np.where(among, values, -1.0).max())
+    rows, cols = np.ogrid[: values.shape[0], : values.shape[1]]
+    far = (rows - zero[0]) ** 2 + (cols - zero[1]) ** 2
+    good = among & (values >= best - NEARLY * abs(best))
+    nearest = np.unravel_index(np.argmin(np.where(good, far, np.inf)), values.shape)
+    return _largest(values, among & _square(values.shape, nearest, reach))
+
+
+def _square(shape: tuple[int, int], middle: Iterable[int], reach: int) -> np.ndarray:
+    """bool (rows, cols): within ``reach`` rows and columns of a place."""
+    out = np.zeros(shape, bool)
+    out[tuple(slice(max(int(m) - reach, 0), int(m) + reach + 1) for m in middle)] = True
+    return out
 
 
 def _largest(values: np.ndarray, among: np.ndarray) -> tuple[int, int]:
