@@ -120,7 +120,9 @@ def measure_repeats(
     """
     names = [one.name for one in composition.layers]
     if layer is not None and layer not in names:
-        raise PlacementError(f"layer '{layer}': no such layer; allowed: {names_text(names)}{_meant(layer, names)}")
+        raise PlacementError(
+            f"layer '{layer}': no such layer; allowed: {names_text(names, 'none')}{_meant(layer, names)}"
+        )
     [found] = _measured(composition, region, [layer], size_px, shortest_mm, on_progress)
     return found
 

@@ -37,7 +37,7 @@ KNOWN_SHARE = 0.9
 LEAST_OVERLAP = 0.3
 
 #: Of lags whose peaks are lower than the largest by no more than this share, the shortest is told.
-NEARLY = 0.05
+NEARLY = 0.1
 
 #: Correlation above which what hangs together with lag 0 is the central lobe (the s of Sal, ISO 25178-3).
 LOBE = 0.2
