@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
     from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict, recipe_schema
+    from poredepth.repeats import Repeats, measure_all_repeats, measure_repeats
     from poredepth.surface.obj import PolygonMesh, read_obj
     from poredepth.surface.points import SkinPoints, random_skin_points
     from poredepth.surface.skin import Surface, load_surface, surface_from_mesh
@@ -65,6 +66,7 @@ _HOME = {
     "Recipe": "recipe",
     "RecipeError": "errors",
     "RegionError": "errors",
+    "Repeats": "repeats",
     "SeamMeasure": "measure",
     "SkinPoints": "surface.points",
     "Surface": "surface.skin",
@@ -75,6 +77,8 @@ _HOME = {
     "load_patch": "patch.read",
     "load_recipe": "recipe",
     "load_surface": "surface.skin",
+    "measure_all_repeats": "repeats",
+    "measure_repeats": "repeats",
     "measure_seams": "measure",
     "parse_recipe": "recipe",
     "prepare": "pipeline",
@@ -111,6 +115,7 @@ __all__ = [
     "Recipe",
     "RecipeError",
     "RegionError",
+    "Repeats",
     "SeamMeasure",
     "SkinPoints",
     "Surface",
@@ -122,6 +127,8 @@ __all__ = [
     "load_patch",
     "load_recipe",
     "load_surface",
+    "measure_all_repeats",
+    "measure_repeats",
     "measure_seams",
     "parse_recipe",
     "prepare",

@@ -45,8 +45,8 @@ class Repeats:
     peak : largest correlation of the relief with itself moved by a lag, -1 to 1: about 0 for relief that does not
         repeat, 1 for plain tiling; above `SEEN_PEAK` an eye sees it
     rigid_peak : the same with one lag for all of the skin; ``peak`` also finds repeats that are bent and stretched
-    lag_mm : of the peak, along the region's mean direction and across it, as seen from outside: right and up; it and
-        its opposite are one
+    lag_mm : of the peak, along the mean direction of the skin and across it, seen from outside: right (0 or more), up;
+        of lags nearly as good, the shortest
     overlap_ratio : share of the skin that has skin at that lag
     at, again_at : a place that repeats so, and where, (x, y, z) in units of the mesh file
     chance_peak : what chance alone gives: the largest correlation of the other sign.  A ``peak`` of this size tells
@@ -82,7 +82,8 @@ class Repeats:
 
     @property
     def is_seen(self) -> bool:
-        return self.peak > SEEN_PEAK
+        """Whether an eye sees the repeat; stripes, which are as alike as they are unlike from lag to lag, are none."""
+        return self.peak > max(SEEN_PEAK, 2.0 * self.chance_peak)
 
 
 def measure_repeats(
@@ -119,7 +120,9 @@ def measure_repeats(
     """
     names = [one.name for one in composition.layers]
     if layer is not None and layer not in names:
-        raise PlacementError(f"layer '{layer}': no such layer; allowed: {names_text(names)}{_meant(layer, names)}")
+        raise PlacementError(
+            f"layer '{layer}': no such layer; allowed: {names_text(names, 'none')}{_meant(layer, names)}"
+        )
     [found] = _measured(composition, region, [layer], size_px, shortest_mm, on_progress)
     return found
 
@@ -250,15 +253,18 @@ def _told(
     shortest_mm: float,
 ) -> Repeats:
     again = found.again
-    down, right = again.lag_px
+    along_mm, across_mm = again.lag_px[1] * view.step_mm, -again.lag_px[0] * view.step_mm
+    places = list(_places(composition, view, again))
+    if (along_mm, across_mm) < (0.0, 0.0):  # a lag and its opposite are one
+        along_mm, across_mm, places = -along_mm, -across_mm, places[::-1]
     return Repeats(
         region,
         layer,
         again.peak,
         again.rigid,
-        (right * view.step_mm, -down * view.step_mm),
+        (along_mm + 0.0, across_mm + 0.0),
         again.overlap_ratio,
-        *_places(composition, view, again),
+        *places,
         found.opposite,
         found.turned.peak,
         skin_mm2,

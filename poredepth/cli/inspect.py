@@ -22,9 +22,11 @@ mesh's unit and the landmarks of the recipe; +y is taken as up, and the face as 
 With --sheet, a picture sheet of a patch: relief, heights, waves, likeness to itself, tiling. A picture without a patch
 file is one with --texel-um and --height-um.
 
+With --repeats, how much the layers of a recipe and their mix repeat along the skin of a region.
+
 Examples: poredepth inspect head.obj --unit cm; poredepth inspect head.yaml; poredepth inspect head.yaml --view
-plate.png; poredepth inspect out/head.1001.exr; poredepth inspect patches/cheek.tif --sheet cheek.png; poredepth
-inspect --schema > recipe.schema.json
+plate.png; poredepth inspect head.yaml --repeats cheek_left; poredepth inspect out/head.1001.exr; poredepth inspect
+patches/cheek.tif --sheet cheek.png; poredepth inspect --schema > recipe.schema.json
 """
 
 
@@ -46,6 +48,10 @@ def command(
     height_um: Annotated[
         float | None, typer.Option("--height-um", metavar="UM", help="Height of a picture from black to white.")
     ] = None,
+    repeats: Annotated[
+        str | None,
+        typer.Option("--repeats", metavar="REGION", help="Measure how much a recipe's relief repeats in a region."),
+    ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipes instead.")] = False,
 ) -> None:
     if schema:
@@ -57,7 +63,13 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
-    if view is not None:
+    if repeats is not None:
+        if view is not None:
+            raise typer.BadParameter("allowed without --view", param_hint="--repeats")
+        from poredepth.cli.repeats import repeat_rows
+
+        rows = repeat_rows(_there(file), repeats)
+    elif view is not None:
         rows = _plate(file, unit, view)
     elif sheet is not None or texel_um is not None or height_um is not None:
         rows = _patch(file, texel_um, height_um, sheet)

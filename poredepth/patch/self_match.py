@@ -9,8 +9,9 @@ what chance matches that way is taken off (own derivation, docs/repeats.md).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import scipy.fft
@@ -34,6 +35,9 @@ KNOWN_SHARE = 0.9
 
 #: A lag counts if this share of the windows still has skin there.
 LEAST_OVERLAP = 0.3
+
+#: Of lags whose peaks are lower than the largest by no more than this share, the shortest is told.
+NEARLY = 0.1
 
 #: Correlation above which what hangs together with lag 0 is the central lobe (the s of Sal, ISO 25178-3).
 LOBE = 0.2
@@ -194,6 +198,7 @@ class _Sums:
             shape = tuple(2 * z + 1 for z in self.zero)
         self._rigid = np.zeros((2, *shape))
         self._near = np.zeros((2, *(n // k for n in shape)))
+        self._known: dict[tuple[int, int], np.ndarray] = {}
 
     def first(self, number: int) -> np.ndarray:
         """Entry of the sums at which the correlations of a window begin."""
@@ -207,14 +212,12 @@ class _Sums:
         here = tuple(slice(f, f + n) for f, n in zip(first, value.shape, strict=True))
         self._rigid[0][here] += value
         self._rigid[1][here] += usable
-        first_block, inset = first // k, first % k
-        shape = tuple(k * -(-(i + n) // k) for i, n in zip(inset, value.shape, strict=True))
-        padded, counted = np.full(shape, -1.0, np.float32), np.zeros(shape, np.float32)
-        inner = tuple(slice(i, i + n) for i, n in zip(inset, value.shape, strict=True))
-        padded[inner], counted[inner] = np.where(usable, value, -1.0), usable
-        blocks = padded.reshape(shape[0] // k, k, shape[1] // k, k).max(axis=(1, 3))
-        known = counted.reshape(shape[0] // k, k, shape[1] // k, k).mean(axis=(1, 3)) > 0.5
-        near = np.where(known, ndimage.maximum_filter(blocks, 3, mode="constant", cval=-1.0), -1.0)
+        first_block, inset = first // k, tuple(int(x) for x in first % k)
+        if inset not in self._known:
+            self._known[inset] = _by_blocks(usable.astype(np.float32), inset, k, 0.0, np.add) > 0.5 * k**2
+        known = self._known[inset]
+        blocks = _by_blocks(np.where(usable, value, np.float32(-1)), inset, k, -1.0, np.maximum)
+        near = np.where(known, ndimage.maximum_filter(blocks, 3, mode="constant", cval=-1.0), np.float32(-1))
         there = tuple(slice(f, f + n) for f, n in zip(first_block, near.shape, strict=True))
         self._near[0][there] += np.where(known, near, 0.0)
         self._near[1][there] += known
@@ -226,6 +229,15 @@ class _Sums:
             rigid, near = (0.5 * (one + one[:, ::-1, ::-1]) for one in (rigid, near))
         mean = [np.divide(s, n, out=np.zeros_like(s), where=n > 0) for s, n in (rigid, near)]
         return _Means(mean[0], rigid[1], mean[1], near[1], self.zero)
+
+
+def _by_blocks(values: np.ndarray, inset: tuple[int, int], k: int, beside: float, join: np.ufunc) -> np.ndarray:
+    """Blocks of k x k joined to one; the first begins ``inset`` rows and columns before the values."""
+    shape = tuple(k * -(-(i + n) // k) for i, n in zip(inset, values.shape, strict=True))
+    padded = np.full(shape, beside, np.float32)
+    padded[tuple(slice(i, i + n) for i, n in zip(inset, values.shape, strict=True))] = values
+    rows = reduce(join, [padded[i::k] for i in range(k)])
+    return reduce(join, [rows[:, i::k] for i in range(k)])
 
 
 def _own_order(means: _Means, shortest_px: float) -> np.ndarray:
@@ -241,14 +253,15 @@ def _peak(windows: Windows, means: _Means, blocks: list, chance: float, excluded
     told = (means.rigid_count >= LEAST_OVERLAP * n) & ~excluded
     by_block = excluded.reshape(excluded.shape[0] // k, k, excluded.shape[1] // k, k).any(axis=(1, 3))
     near_told = (means.near_count >= LEAST_OVERLAP * n) & ~ndimage.binary_dilation(by_block, np.ones((3, 3)))
-    lag, block = _largest(means.rigid, told), _largest(means.near, near_told)
-    rigid = float(means.rigid[lag]) if told.any() else 0.0
-    yielding = float((means.near[block] - chance) / max(1.0 - chance, 1e-6)) if near_told.any() else 0.0
+    rigid = float(means.rigid[told].max(initial=-1.0)) if told.any() else 0.0
+    near = float(means.near[near_told].max(initial=-1.0)) if near_told.any() else chance
+    yielding = (near - chance) / max(1.0 - chance, 1e-6)
     if rigid >= yielding:
+        lag = _nearest_peak(means.rigid, told, means.zero, k)
         block = lag[0] // k, lag[1] // k
     else:
-        around = np.zeros(told.shape, bool)
-        around[tuple(slice(max((b - 1) * k, 0), (b + 2) * k) for b in block)] = True
+        block = _nearest_peak(means.near, near_told, tuple(z // k for z in means.zero), 1)
+        around = _square(told.shape, ((b * k + k // 2) for b in block), k + k // 2)
         lag = _largest(means.rigid, around & (means.rigid_count > 0))
     number = int(np.argmax([_at_block(*one, block) for one in blocks]))
     return Match(
@@ -270,6 +283,23 @@ def _places(windows: Windows, number: int, lag: tuple[int, int], zero: tuple[int
         moved = np.array(lag) - zero
         again = place + moved
     return tuple(tuple(float(x) for x in one) for one in (moved, place, again))
+
+
+def _nearest_peak(values: np.ndarray, among: np.ndarray, zero: tuple[int, int], reach: int) -> tuple[int, int]:
+    """Of lags nearly as good as the best, the nearest; or what is better within ``reach`` of it."""
+    best = float(np.where(among, values, -1.0).max())
+    rows, cols = np.ogrid[: values.shape[0], : values.shape[1]]
+    far = (rows - zero[0]) ** 2 + (cols - zero[1]) ** 2
+    good = among & (values >= best - NEARLY * abs(best))
+    nearest = np.unravel_index(np.argmin(np.where(good, far, np.inf)), values.shape)
+    return _largest(values, among & _square(values.shape, nearest, reach))
+
+
+def _square(shape: tuple[int, int], middle: Iterable[int], reach: int) -> np.ndarray:
+    """bool (rows, cols): within ``reach`` rows and columns of a place."""
+    out = np.zeros(shape, bool)
+    out[tuple(slice(max(int(m) - reach, 0), int(m) + reach + 1) for m in middle)] = True
+    return out
 
 
 def _largest(values: np.ndarray, among: np.ndarray) -> tuple[int, int]:

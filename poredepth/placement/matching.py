@@ -136,13 +136,15 @@ def random_pieces(
     turn_deg: float,
     rng: np.random.Generator,
 ) -> Pieces:
-    """Any piece of any of the patches, drawn by ``share`` (n_patches,), either way up.
+    """Any piece of any of the patches, either way up; prints are dealt to the patches by ``share`` (n_patches,).
 
     The lay is turned off the field by up to ``turn_deg``.
     """
     draw = rng.random((n_prints, 5))
     bounds = np.cumsum(share) / np.sum(share)
-    picture = np.minimum(np.searchsorted(bounds, draw[:, 4], side="right"), len(patches) - 1)
+    # by rank, not by value: of few prints too, each patch gets its share
+    rank = np.argsort(np.argsort(draw[:, 4], kind="stable"), kind="stable")
+    picture = np.minimum(np.searchsorted(bounds, (rank + 0.5) / max(n_prints, 1), side="right"), len(patches) - 1)
     extent_mm = np.array([[patch.width_mm, patch.height_extent_mm] for patch in patches])
     lay_rad = np.deg2rad([patch.lay_deg for patch in patches])
     way_up = np.where(draw[:, 2] < 0.5, 0.0, np.pi)
