@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -41,6 +42,12 @@ def _sphere(size_px=256, **keys):
     )
 
 
+@cache
+def _plain_sphere():
+    """As it is without further keys, for tests that only look at it."""
+    return _sphere()
+
+
 def test_zero_layers_are_exactly_zero_and_so_is_gain_zero():
     for layers in ([], [scatter_layer("pores", 12.0, gain=0.0)]):
         for height_map in compose(_sphere(layers=layers)).values():
@@ -71,7 +78,7 @@ def test_a_head_moved_and_turned_rigidly_gives_the_same_map():
     def to(point):
         return (np.array(point) @ turn.T + shift).tolist()
 
-    a = compose(_sphere())[1001].height_mm
+    a = compose(_plain_sphere())[1001].height_mm
     b = compose(
         composed_of(
             moved(sphere_mesh(), turn, shift),
@@ -88,14 +95,14 @@ def test_a_head_moved_and_turned_rigidly_gives_the_same_map():
 
 
 def test_block_size_and_threads_change_no_bit():
-    c = _sphere()
+    c = _plain_sphere()
     whole = compose(c, blocking=Blocking(n_threads=1, block_texels=1 << 30))[1001].height_mm
     for blocking in (Blocking(1, 256 * 7), Blocking(2, 256 * 7), Blocking(5, 1), Blocking(3, 256 * 100)):
         assert np.array_equal(compose(c, blocking=blocking)[1001].height_mm, whole)
 
 
 def test_a_window_is_bit_for_bit_a_crop():
-    c = _sphere()
+    c = _plain_sphere()
     whole, raster = compose(c)[1001].height_mm, c.raster()
     for window in (Window(0, 0, 31, 17), Window(101, 3, 55, 200), Window(255, 255, 1, 1)):
         crop = window_height_mm(c.layers, c.ground, raster, 1001, window, c.seam_correction())
@@ -111,11 +118,9 @@ def test_a_map_is_the_function_at_its_texels():
 
 def test_layers_add_up():
     layers = [scatter_layer("pores", 12.0, region="disk", gain=0.7), scatter_layer("pores", 20.0, gain=-0.3)]
-    both, first, second = (
-        compose(_sphere(layers=some, seams="untouched"))[1001].height_mm for some in (layers, layers[:1], layers[1:])
-    )
+    c, *single = (_sphere(layers=some, seams="untouched") for some in (layers, layers[:1], layers[1:]))
+    both, first, second = (compose(one)[1001].height_mm for one in (c, *single))
     # the skin is refined for the smallest print, so the second layer alone lies on coarser triangles
-    c = _sphere(layers=layers, seams="untouched")
     alone = [compose(replace(c, layers=(layer,)))[1001].height_mm for layer in c.layers]
     assert np.abs(both - alone[0] - alone[1]).max() < 1e-6
     assert np.abs(first - alone[0]).max() < 1e-6
