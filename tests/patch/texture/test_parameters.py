@@ -77,7 +77,7 @@ def test_str_of_waves_is_small():
 def test_two_sines(name, sa, sq, shortest, longest):
     """A sin x sin y: Sa 4A/pi^2 = 0.405285 A, Sq A/2; A (sin x + sin y): Sa 8A/pi^2 = 0.810569 A, Sq A; Sku 2.25.
 
-    Autocorrelations are cos x cos y and (cos x + cos y) / 2: they fall to 0.2 first and last along an axis or a diagonal.
+    Autocorrelations are cos x cos y and (cos x + cos y) / 2: they fall to 0.2 first and last along axis or diagonal.
     """
     # starting at 1/2 - sqrt(1/12) of a step the sum over |sin| has no error of second order (Euler & Maclaurin)
     one = np.sin(2 * np.pi * (np.arange(1000) + 0.5 - math.sqrt(1 / 12)) / 1000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +12,11 @@ from fields import blurred_noise
 from pitted import pitted
 from scipy.spatial import cKDTree
 
-from poredepth import PatchError
+from poredepth import PatchError, load_patch
 from poredepth.patch.texture import pit_statistics
 from poredepth.patch.texture.pit_form import half_ratio
+
+DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "patches"
 
 FURROWS = {"furrow_mm": (0.010, 0.030), "junctions": 100, "grain_mm": 0.001}
 CASES = {
@@ -146,3 +149,17 @@ def test_refusals_name_the_key():
             pit_statistics(np.zeros((20, 20)), **settings)
     with pytest.raises(PatchError, match="pits: height_mm has shape"):
         pit_statistics(np.zeros((2, 20)), 0.02)
+
+
+@pytest.mark.parametrize(
+    ("name", "texel_um", "height_um", "density_per_cm2"),
+    [("cheek_pores", 20, 180, 60), ("nose_pores", 20, 200, 120), ("wrinkles", 40, 240, 0), ("grain", 20, 30, 0)],
+)
+def test_pores_of_the_demo_patches(name, texel_um, height_um, density_per_cm2):
+    """As many as demo_data/patches/README.md says were laid, and none among creases and grain."""
+    patch = load_patch(name, DEMO / f"{name}.tif", texel_um=texel_um, height_um=height_um)
+    found = pit_statistics(patch.height_mm, patch.texel_mm)
+    print(
+        f"{name}: {found.density_per_cm2:.1f} per cm2, {found.median_diameter_um:.0f} um, {found.median_depth_um:.0f} um"
+    )
+    assert found.density_per_cm2 == pytest.approx(density_per_cm2, rel=0.06, abs=0.2)
