@@ -35,7 +35,11 @@ if TYPE_CHECKING:
     from poredepth.parts import compose_parts, write_parts
     from poredepth.patch.bands import BANDS, Cutoffs, split_bands
     from poredepth.patch.carried import carried_ratio
+    from poredepth.patch.prepare import Prepared, PrepareOptions, prepare_patch
     from poredepth.patch.read import load_patch
+    from poredepth.patch.store import WrittenPatch, read_patch, write_patch
+    from poredepth.patch.synthesise import Synthesis, synthesise
+    from poredepth.patch.texture import PitStatistics, TextureParameters, pit_statistics, texture_parameters
     from poredepth.patch.types import HeightPatch, Provenance
     from poredepth.pipeline import Composition, prepare
     from poredepth.recipe import Recipe, load_recipe, parse_recipe, recipe_from_dict, recipe_schema
@@ -50,17 +54,20 @@ _HOME = {
     "Blocking": "mix.blocks",
     "CalibrationError": "errors",
     "Composition": "pipeline",
-    "HeightMap": "maps",
     "Cutoffs": "patch.bands",
+    "HeightMap": "maps",
     "HeightPatch": "patch.types",
     "MapFileError": "errors",
     "MapMetadata": "output",
     "MeshError": "errors",
     "PatchError": "errors",
+    "PitStatistics": "patch.texture",
     "PlacementError": "errors",
     "PolygonMesh": "surface.obj",
     "PoredepthError": "errors",
     "PoredepthWarning": "errors",
+    "PrepareOptions": "patch.prepare",
+    "Prepared": "patch.prepare",
     "Preview": "view.preview",
     "Provenance": "patch.types",
     "Recipe": "recipe",
@@ -70,7 +77,10 @@ _HOME = {
     "SeamMeasure": "measure",
     "SkinPoints": "surface.points",
     "Surface": "surface.skin",
+    "Synthesis": "patch.synthesise",
+    "TextureParameters": "patch.texture",
     "WrittenMap": "output",
+    "WrittenPatch": "patch.store",
     "carried_ratio": "patch.carried",
     "compose": "maps",
     "compose_parts": "parts",
@@ -81,17 +91,23 @@ _HOME = {
     "measure_repeats": "repeats",
     "measure_seams": "measure",
     "parse_recipe": "recipe",
+    "pit_statistics": "patch.texture",
     "prepare": "pipeline",
+    "prepare_patch": "patch.prepare",
     "preview": "view.preview",
     "random_skin_points": "surface.points",
     "read_map": "output",
     "read_obj": "surface.obj",
+    "read_patch": "patch.store",
     "recipe_from_dict": "recipe",
     "recipe_schema": "recipe",
     "split_bands": "patch.bands",
     "surface_from_mesh": "surface.skin",
+    "synthesise": "patch.synthesise",
+    "texture_parameters": "patch.texture",
     "write_maps": "maps",
     "write_parts": "parts",
+    "write_patch": "patch.store",
 }
 
 __all__ = [
@@ -106,10 +122,13 @@ __all__ = [
     "MapMetadata",
     "MeshError",
     "PatchError",
+    "PitStatistics",
     "PlacementError",
     "PolygonMesh",
     "PoredepthError",
     "PoredepthWarning",
+    "PrepareOptions",
+    "Prepared",
     "Preview",
     "Provenance",
     "Recipe",
@@ -119,7 +138,10 @@ __all__ = [
     "SeamMeasure",
     "SkinPoints",
     "Surface",
+    "Synthesis",
+    "TextureParameters",
     "WrittenMap",
+    "WrittenPatch",
     "__version__",
     "carried_ratio",
     "compose",
@@ -131,17 +153,23 @@ __all__ = [
     "measure_repeats",
     "measure_seams",
     "parse_recipe",
+    "pit_statistics",
     "prepare",
+    "prepare_patch",
     "preview",
     "random_skin_points",
     "read_map",
     "read_obj",
+    "read_patch",
     "recipe_from_dict",
     "recipe_schema",
     "split_bands",
     "surface_from_mesh",
+    "synthesise",
+    "texture_parameters",
     "write_maps",
     "write_parts",
+    "write_patch",
 ]
 
 

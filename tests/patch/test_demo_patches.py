@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from poredepth.patch.read import load_patch
+from poredepth.patch.store import read_patch
+from poredepth.recipe.patchfile import patch_file_of, read_patch_file
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 
@@ -34,7 +35,14 @@ def test_shipped_patches_are_what_their_readme_says():
     assert sum(file.stat().st_size for file in files) < 7e6
     for file in files:
         _, _, size, texels, texel_um, height_um, sq_um, ssk, *_ = rows[file.name]
-        patch = load_patch(file.stem, file, texel_um=float(texel_um), height_um=float(height_um))  # no warning
+        patch = read_patch(file)  # no warning: the picture is the one its patch file was written for
+        assert patch.texel_mm * 1e3 == pytest.approx(float(texel_um))
+        facts = read_patch_file(patch_file_of(file))
+        assert facts.height_um == float(height_um)
+        assert (facts.licence, facts.consent) == ("MIT", "synthetic, no person")
+        assert facts.history[0].startswith("synthesised: ") and facts.texture["sq_um"] == pytest.approx(
+            float(sq_um), abs=0.006
+        )
         height = patch.height_mm.astype(np.float64)
         assert f"{patch.width_mm:g} x {patch.height_extent_mm:g}" == size
         assert f"{height.shape[1]} x {height.shape[0]}" == texels
@@ -48,14 +56,13 @@ def test_the_maker_writes_the_shipped_heights_again(maker, tmp_path):
     for patch in maker.PATCHES:
         if patch.name in ("nose_pores", "grain"):
             maker.make_patch(patch, tmp_path)
+            again_facts, shipped_facts = (
+                read_patch_file(folder / f"{patch.name}.patch.yaml") for folder in (tmp_path, DEMO / "patches")
+            )
+            assert again_facts.history == shipped_facts.history
             again = tifffile.imread(tmp_path / f"{patch.name}.tif").astype(int)
             shipped = tifffile.imread(DEMO / "patches" / f"{patch.name}.tif").astype(int)
             assert np.abs(again - shipped).max() <= 1  # other processors may round the last bit the other way
             first = (tmp_path / f"{patch.name}.tif").read_bytes()
             maker.make_patch(patch, tmp_path)
             assert (tmp_path / f"{patch.name}.tif").read_bytes() == first
-
-
-@pytest.mark.parametrize(("least", "round_number"), [(27.6, 30), (80.4, 90), (165.0, 180), (196.0, 200), (235.4, 240)])
-def test_the_full_height_is_a_round_number(maker, least, round_number):
-    assert maker.friendly_um(least) == round_number
