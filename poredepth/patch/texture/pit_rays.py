@@ -36,6 +36,9 @@ _MOST_LONGISH = 0.4
 #: Most that a middle is moved by in one step, in radii.
 _MOVE_RATIO = 0.25
 
+#: Pits looked at together, so that many need no more memory than some.
+_TOGETHER = 2000
+
 _TURN = 2 * np.pi * np.arange(N_RAYS) / N_RAYS
 
 
@@ -71,9 +74,12 @@ NO_PITS = PitShapes(np.empty((0, 2)), *(np.empty(0) for _ in range(6)))
 def first_radius(spline, periodic: bool, middle, level, most_px: float) -> np.ndarray:
     """Median over rays of the radius at which the relief first rises to a level, texels, at most ``most_px``."""
     far = np.concatenate([[0.0], np.geomspace(0.5, max(most_px, 1.0), 40)])
-    values = _read(spline, periodic, middle, np.broadcast_to(far, (len(middle), len(far))), step=2)
-    reached = _crossing(values, level, far[None])
-    return np.clip(np.median(reached, axis=1), 0.75, most_px)
+    out = np.empty(len(middle))
+    for first in range(0, len(middle), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        values = _read(spline, periodic, middle[part], np.broadcast_to(far, (len(middle[part]), len(far))), step=2)
+        out[part] = np.median(_crossing(values, level[part], far[None]), axis=1)
+    return np.clip(out, 0.75, most_px)
 
 
 def looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int = 2) -> PitShapes:
@@ -81,6 +87,14 @@ def looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int
 
     ``spline`` holds the coefficients of a cubic spline through the relief, float32 (rows, cols).
     """
+    found = [NO_PITS]
+    for first in range(0, len(middle), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        found.append(_looked_at(spline, periodic, middle[part], radius[part], most_px, turns))
+    return PitShapes(*(np.concatenate([getattr(f, name) for f in found]) for name in NO_PITS.__dataclass_fields__))
+
+
+def _looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int) -> PitShapes:
     shapes, outline = None, None
     for turn in range(turns):
         radius = np.clip(radius, 0.75, most_px)

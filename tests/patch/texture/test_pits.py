@@ -159,7 +159,5 @@ def test_pores_of_the_demo_patches(name, texel_um, height_um, density_per_cm2):
     """As many as demo_data/patches/README.md says were laid, and none among creases and grain."""
     patch = load_patch(name, DEMO / f"{name}.tif", texel_um=texel_um, height_um=height_um)
     found = pit_statistics(patch.height_mm, patch.texel_mm)
-    print(
-        f"{name}: {found.density_per_cm2:.1f} per cm2, {found.median_diameter_um:.0f} um, {found.median_depth_um:.0f} um"
-    )
+    print(name, f"{found.density_per_cm2:.1f} per cm2, {found.median_diameter_um:.0f} x {found.median_depth_um:.0f} um")
     assert found.density_per_cm2 == pytest.approx(density_per_cm2, rel=0.06, abs=0.2)
