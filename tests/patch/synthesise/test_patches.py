@@ -137,7 +137,9 @@ def test_lines_and_wrinkles_run_along_u(made):
 def test_lines_are_as_far_apart_and_as_deep_as_asked(one, other, angle, spacing_mm, depth_um):
     over = {f"{other}_um": 0, f"{one}_um": depth_um, f"{one}_spacing_mm": spacing_mm, f"{one}_deg": angle}
     over |= {"mirrored_ratio": 0, "uneven_um": 0, "grain_um": 0}
-    apart, bottom = dips(raw("lines", size_mm=20, texel_um=20, overrides=over), 0.02, angle + 90, 0.3 * np.mean(depth_um))
+    apart, bottom = dips(
+        raw("lines", size_mm=20, texel_um=20, overrides=over), 0.02, angle + 90, 0.3 * np.mean(depth_um)
+    )
     print(f"{one}: apart {apart / spacing_mm:.3f}, deep {-bottom.mean() / np.mean(depth_um):.3f} of what was asked")
     assert apart == pytest.approx(spacing_mm, rel=0.10)
     assert -bottom.mean() == pytest.approx(np.mean(depth_um), rel=0.10)
@@ -195,7 +197,10 @@ def widths_at_half(profile, texel_um, deeper_than_um):
         if profile[at] < -deeper_than_um and profile[at] < profile[at - 1] and profile[at] <= profile[at + 1]:
             above = np.flatnonzero(profile > 0.5 * profile[at])
             right, left = above[above > at][0], above[above < at][-1]
-            over = [(profile[k] - 0.5 * profile[at]) / (profile[k] - profile[j]) for k, j in ((right, right - 1), (left, left + 1))]
+            over = [
+                (profile[k] - 0.5 * profile[at]) / (profile[k] - profile[j])
+                for k, j in ((right, right - 1), (left, left + 1))
+            ]
             widths.append((right - left - sum(over)) * texel_um)
     return np.array(widths)
 

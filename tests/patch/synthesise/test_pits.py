@@ -108,7 +108,9 @@ def test_pits_are_longer_along_the_lay(elongation):
 
 def test_a_pore_at_a_junction_is_as_deep_as_asked():
     over = {"uneven_um": 0, "grain_um": 0, "third_um": 0, "rim_um": 0, "outline_ratio": 0, "elongation_ratio": 1}
-    made = synthesise("pores", size_mm=10, texel_um=10, seed=2, overrides={**over, "primary_um": 35, "secondary_um": 20})
+    made = synthesise(
+        "pores", size_mm=10, texel_um=10, seed=2, overrides={**over, "primary_um": 35, "secondary_um": 20}
+    )
     col, row = (made.pits.middle_mm / 0.01).astype(int).T
     # a texel's middle is up to 7 um from the pit's: (1 - (7 / 140)^2)^2 of the depth is left at least
     assert -raw_um(made)[row, col] == pytest.approx(made.pits.depth_um, rel=0.006)

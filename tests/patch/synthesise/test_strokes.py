@@ -42,7 +42,9 @@ def test_a_section_is_whole_in_the_middle_half_at_half_width_and_runs_out(parts)
         assert np.all(np.diff(part.table) <= 0)
 
     def at(half_widths):
-        return sum(np.interp(half_widths**2, p.reach**2 * np.linspace(0, 1, len(p.table)), p.table) for p in section(parts))
+        return sum(
+            np.interp(half_widths**2, p.reach**2 * np.linspace(0, 1, len(p.table)), p.table) for p in section(parts)
+        )
 
     assert at(0.0) == pytest.approx(1.0)
     assert at(1.0) == pytest.approx(0.5, abs=2e-3)
