@@ -229,12 +229,8 @@ def preset_markdown() -> str:
     rows, text = preset_table(), []
     for kind, regions in PRESETS.items():
         first = next(iter(regions))
-        text += [
-            f"### {kind}",
-            "",
-            f"| parameter | unit | meaning | allowed | {first} (default) | source |",
-            "| --- " * 6 + "|",
-        ]
+        head = f"| parameter | unit | meaning | allowed | {first} (default) | source |"
+        text += [f"### {kind}", "", head, "| --- " * 6 + "|"]
         for row in (r for r in rows if (r.kind, r.region) == (kind, first)):
             allowed = "" if row.least is None else f"{row.least:g} to {row.most:g}"
             text.append(f"| {row.parameter} | {row.unit} | {row.help} | {allowed} | {row.value_text} | {row.source} |")
