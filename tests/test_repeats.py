@@ -142,11 +142,15 @@ def test_regions_that_tell_nothing_are_refused():
 
 @cache
 def _demo(size_mm: int):
-    """The demo's cheek pores alone; of another size in their place, if it is not 20 mm."""
+    """The demo's cheek pores alone, on its left cheek alone; of a patch of another size, if it is not 20 mm."""
     recipe = load_recipe(demo_recipe_file())
-    layers = [layer for layer in recipe.layers if layer.name == "cheek pores"]
-    patches = {"cheek_pores": HeightPatch("cheek_pores", pores(size_mm, 0.02, seed=3), 0.02)} if size_mm != 20 else None
-    return prepare(recipe.model_copy(update={"layers": layers}), patches=patches)
+    [layer] = [layer for layer in recipe.layers if layer.name == "cheek pores"]
+    alone = {
+        "layers": [layer.model_copy(update={"region": "cheek_left"})],
+        "regions": {"cheek_left": recipe.regions["cheek_left"]},
+    }
+    patches = {"cheek_pores": HeightPatch("cheek_pores", pores(size_mm, 0.04, seed=3), 0.04)} if size_mm != 20 else None
+    return prepare(recipe.model_copy(update=alone), patches=patches)
 
 
 def _tiled(composition):

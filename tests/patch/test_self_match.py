@@ -89,7 +89,7 @@ def test_a_piece_turned_by_half_is_found_turned():
 
 
 def test_stripes_are_as_unlike_as_they_are_alike():
-    """A wave's autocorrelation goes from -1 to 1: the largest of the other sign says that it is no repeat of a piece."""
+    """A wave's autocorrelation goes from -1 to 1: the largest of the other sign tells stripes from a repeat."""
     cols = np.arange(240)
     found = _found(np.tile(np.sin(2 * np.pi * cols / 12), (240, 1)))
     assert found.again.peak == pytest.approx(1.0, abs=1e-3)
