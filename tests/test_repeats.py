@@ -28,6 +28,7 @@ from poredepth.mix.bands import LayerBands, Relief
 from poredepth.patch.synthesise import pores
 from poredepth.placement.flatten import flatten
 from poredepth.raster.flat_view import largest_piece
+from poredepth.recipe.model_skin import RegionSpec
 from poredepth.repeats import SEEN_PEAK
 from poredepth.surface.regions import region_weight
 
@@ -142,14 +143,15 @@ def test_regions_that_tell_nothing_are_refused():
 
 @cache
 def _demo(size_mm: int):
-    """The demo's cheek pores alone, on its left cheek alone; of a patch of another size, if it is not 20 mm."""
+    """The demo's cheek pores alone, on its left cheek alone; of a patch of another size, on a disk of 6 cm of it, if it
+    is not 20 mm."""
     recipe = load_recipe(demo_recipe_file())
     [layer] = [layer for layer in recipe.layers if layer.name == "cheek pores"]
-    alone = {
-        "layers": [layer.model_copy(update={"region": "cheek_left"})],
-        "regions": {"cheek_left": recipe.regions["cheek_left"]},
-    }
-    patches = {"cheek_pores": HeightPatch("cheek_pores", pores(size_mm, 0.04, seed=3), 0.04)} if size_mm != 20 else None
+    cheek, patches = recipe.regions["cheek_left"], None
+    if size_mm != 20:
+        cheek = RegionSpec(center=(4.6, -3.0, 7.5), radius_mm=30, feather_mm=3)
+        patches = {"cheek_pores": HeightPatch("cheek_pores", pores(size_mm, 0.04, seed=3), 0.04)}
+    alone = {"layers": [layer.model_copy(update={"region": "cheek_left"})], "regions": {"cheek_left": cheek}}
     return prepare(recipe.model_copy(update=alone), patches=patches)
 
 
@@ -238,10 +240,10 @@ def test_patches_are_shown_by_their_shares():
     """Shares 1 : 3, dealt to the prints as exactly as whole prints allow: their areas are theirs within 3 %; and the
     mix of two patches repeats no more than one does."""
     patches = {"a": _tile(), "b": _tile(8.0, 4)}
-    layer = {"name": "both", "place": "scatter", "print_mm": 4, "overlap_mm": 0.6}
+    layer = {"name": "both", "place": "scatter", "print_mm": 5, "overlap_mm": 0.6}
     counted = []
     for chosen in ({"patches": {"a": 1, "b": 3}}, {"patch": "a"}):
-        c = composed_of(flat_mesh(n=40), "mm", patches, [layer | chosen], regions=MIDDLE)
+        c = composed_of(flat_mesh(n=20), "mm", patches, [layer | chosen], regions=MIDDLE)
         picture, _ = _shown(c, "middle", 100_000)
         prints = c.layers[0].prints
         dealt = np.unique(np.column_stack([prints.print_id, prints.picture]), axis=0)[:, 1]

@@ -197,7 +197,7 @@ def _write_tiff(path: Path, stored: np.ndarray, texel_mm: float, facts: dict) ->
         stored,
         photometric="minisblack",
         compression="zlib",
-        compressionargs={"level": 9 if stored.size <= 2048**2 else 6},
+        compressionargs={"level": 9 if stored.size <= 2048**2 else 1},  # large ones take longer, and are hardly smaller
         rowsperstrip=min(_ROWS_A_STRIP, len(stored)),
         maxworkers=1,
         metadata=None,

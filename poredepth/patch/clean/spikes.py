@@ -84,14 +84,16 @@ def remove_spikes(
     widest = int(np.clip(round(WIDEST_MM / texel_mm), 1, _WIDEST_PX))
     found = np.zeros(heights.shape, bool)
     sigma = _spread(heights)
+    rows = slice(0, len(heights))
     for _ in range(_PASSES):
-        new = _look(heights, sigma, widest)
+        new = _look(heights, sigma, widest, rows)
         if inside is not None:
             new &= np.asarray(inside) >= 0.5
         if not new.any():
             break
         found |= new
         fill_where(heights, new)
+        rows = _rows_near(new)
     if not found.any():
         return heights, None
     moved = np.abs(np.asarray(height, np.float32)[found] - heights[found])
@@ -99,11 +101,18 @@ def remove_spikes(
     return heights, Spikes(int(n_spikes), int(np.count_nonzero(found)), float(moved.max()), widest)
 
 
-def _look(heights: np.ndarray, sigma: np.ndarray, widest: int) -> np.ndarray:
+def _look(heights: np.ndarray, sigma: np.ndarray, widest: int, rows: slice) -> np.ndarray:
     spikes = np.zeros(heights.shape, bool)
     looked_at = heights, sigma, _BLOCK_PX, SPIKE_SIGMA, FLANK_RATIO
-    on_rows(lambda a, b: find_spikes(*looked_at, widest, spikes, a, b), len(heights))
+    first, count = rows.start, rows.stop - rows.start
+    on_rows(lambda a, b: find_spikes(*looked_at, widest, spikes, first + a, first + b), count)
     return spikes
+
+
+def _rows_near(spikes: np.ndarray) -> slice:
+    """From the first to the last row in which something else may be a spike once these are gone."""
+    rows = np.flatnonzero(spikes.any(axis=1))
+    return slice(max(int(rows[0]) - _REACH_PX, 0), min(int(rows[-1]) + _REACH_PX + 1, len(spikes)))
 
 
 def _spread(heights: np.ndarray) -> np.ndarray:

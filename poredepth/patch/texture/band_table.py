@@ -6,15 +6,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.fft
 
 from poredepth.errors import PatchError
-from poredepth.patch.bands import bounded_low_pass, periodic_low_pass
+from poredepth.patch.bands import SIGMA_PER_CUTOFF, bounded_low_pass
 from poredepth.patch.texture.checks import checked_relief, mean_mm, strips
 from poredepth.patch.types import HeightPatch, check_positive
 from poredepth.units import UM_PER_MM
 
 #: Shortest wavelength that is carried, texels.
 _FINEST_PX = 2.0
+#: Rows of a spectrum that are looked at at once, threads of its transform.
+_ROWS_AT_ONCE, _WORKERS = 256, 2
 
 
 @dataclass(frozen=True)
@@ -74,18 +77,45 @@ def band_table(
     heights, counts = checked_relief("bands", heights, inside)
     edges = _octaves(heights.shape, texel_mm) if edges_mm is None else _checked_edges(edges_mm)
 
-    def low_pass(cutoff_mm: float) -> np.ndarray:
-        if periodic:
-            return periodic_low_pass(heights, texel_mm, cutoff_mm)
-        return bounded_low_pass(heights, texel_mm, cutoff_mm, counts)
-
-    rows, finer = [], low_pass(edges[0])
+    if periodic:
+        return _periodic_rows(heights, texel_mm, edges)
+    rows, finer = [], bounded_low_pass(heights, texel_mm, edges[0], counts)
     for low_mm, high_mm in zip(edges[:-1], edges[1:], strict=True):
-        coarser = low_pass(high_mm)
+        coarser = bounded_low_pass(heights, texel_mm, high_mm, counts)
         finer -= coarser
         rows.append(BandRow(low_mm, high_mm, UM_PER_MM * _sq(finer, counts)))
         finer = coarser
     return rows
+
+
+def _periodic_rows(heights: np.ndarray, texel_mm: float, edges: list[float]) -> list[BandRow]:
+    """The rows of relief that tiles, from its power at each frequency (Parseval): one transform for all bands."""
+    rows, cols = heights.shape
+    mean = np.float32(mean_mm(heights, None))
+    spectrum = scipy.fft.rfft2(heights - mean, workers=_WORKERS)
+    f2_across = (scipy.fft.rfftfreq(cols, texel_mm)) ** 2
+    f2_down = (scipy.fft.fftfreq(rows, texel_mm)) ** 2
+    # each column but the first, and the last of an even width, stands for itself and its mirror image
+    twice = np.full(len(f2_across), 2.0)
+    twice[0] = 1.0
+    twice[-1] = 1.0 if cols % 2 == 0 else 2.0
+    total = np.zeros(len(edges) - 1)
+    exponent = -2.0 * (np.pi * SIGMA_PER_CUTOFF * np.array(edges)) ** 2
+    # a Gaussian is the product of what it passes along rows and along columns
+    passed_across = np.exp(exponent[:, None] * f2_across)
+    for top in range(0, rows, _ROWS_AT_ONCE):
+        part = slice(top, top + _ROWS_AT_ONCE)
+        power = (spectrum[part].real.astype(float) ** 2 + spectrum[part].imag.astype(float) ** 2) * twice
+        passed_down = np.exp(exponent[:, None] * f2_down[part])
+        # |fine - coarse|^2 = fine^2 - 2 fine coarse + coarse^2, each a product again
+        for k in range(len(total)):
+            for sign, i, j in ((1.0, k, k), (-2.0, k, k + 1), (1.0, k + 1, k + 1)):
+                across = power @ (passed_across[i] * passed_across[j])
+                total[k] += sign * float(across @ (passed_down[i] * passed_down[j]))
+    sq_mm = np.sqrt(np.maximum(total, 0.0)) / heights.size
+    return [
+        BandRow(low, high, UM_PER_MM * float(sq)) for low, high, sq in zip(edges[:-1], edges[1:], sq_mm, strict=True)
+    ]
 
 
 def _octaves(shape, texel_mm: float) -> list[float]:
