@@ -92,8 +92,8 @@ def readme(rows: list[dict]) -> str:
     return (
         "# Demo patches\n\n"
         f"Height pictures {SOURCE} ({CONSENT}; licence {LICENCE}), written by `python demo_data/make/patches.py`.\n"
-        "16-bit TIFF, one channel, white outward: height of a texel in um = (code / 65535 - 0.5) * height_um. The patch\n"
-        "file beside each (`NAME.patch.yaml`) says so, with every number it was made from.\n"
+        "16-bit TIFF, one channel, white outward: height of a texel in um = (code / 65535 - 0.5) * height_um. The\n"
+        "patch file beside each (`NAME.patch.yaml`) says so, with every number it was made from.\n"
         "All continue over their borders, have mean height 0 and their lay along +u (lay_deg 0; the grain has none).\n"
         "Depths and densities are in the plausible range for skin, not measured from anyone (docs/synthesis.md).\n\n"
         + "\n".join(table)

@@ -21,6 +21,9 @@ from poredepth.units import UM_PER_MM
 
 Row = tuple[str, str]
 
+#: Pits are counted in no more texels a side: enough of them, and no waiting.
+MOST_COUNTED_PX = 3072
+
 
 def opened_patch(path: Path, texel_um: float | None = None, height_um: float | None = None) -> HeightPatch:
     """A patch with its patch file, or a picture with a stated size and height, whose mean is taken for its zero.
@@ -52,9 +55,14 @@ def opened_patch(path: Path, texel_um: float | None = None, height_um: float | N
     return patch
 
 
-def patch_texture(patch: HeightPatch) -> dict[str, float]:
+def patch_texture(patch: HeightPatch, found: TextureParameters | None = None) -> dict[str, float]:
     """Texture parameters by name, as a patch file keeps them; those that are not defined are left out."""
-    return _named(texture_parameters(patch.height_mm, patch.texel_mm, periodic=patch.periodic, inside=patch.inside))
+    return _named(found or measured_texture(patch))
+
+
+def measured_texture(patch: HeightPatch) -> TextureParameters:
+    """Texture parameters of a patch."""
+    return texture_parameters(patch.height_mm, patch.texel_mm, periodic=patch.periodic, inside=patch.inside)
 
 
 def _named(found: TextureParameters) -> dict[str, float]:
@@ -62,9 +70,9 @@ def _named(found: TextureParameters) -> dict[str, float]:
     return {name: value for name in names if math.isfinite(value := getattr(found, name))}
 
 
-def patch_facts(patch: HeightPatch) -> list[Row]:
-    """Everything there is to say of a patch."""
-    found = texture_parameters(patch.height_mm, patch.texel_mm, periodic=patch.periodic, inside=patch.inside)
+def patch_facts(patch: HeightPatch, found: TextureParameters | None = None) -> list[Row]:
+    """Everything there is to say of a patch; ``found`` its texture parameters where they are known."""
+    found = found or measured_texture(patch)
     rows, cols = patch.height_mm.shape
     origin = patch.provenance
     told = [
@@ -110,13 +118,21 @@ def _mm(value: float) -> str:
 def _pit_rows(patch: HeightPatch) -> list[Row]:
     if patch.inside is not None:
         return []
-    pits = pit_statistics(patch.height_mm, patch.texel_mm, periodic=patch.periodic)
+    height_mm, periodic, where = patch.height_mm, patch.periodic, ""
+    if max(height_mm.shape) > MOST_COUNTED_PX:
+        rows, cols = ((n - min(n, MOST_COUNTED_PX)) // 2 for n in height_mm.shape)
+        height_mm = height_mm[rows : rows + MOST_COUNTED_PX, cols : cols + MOST_COUNTED_PX]
+        periodic, where = False, f" in the middle {height_mm.shape[1]} x {height_mm.shape[0]} texels"
+    pits = pit_statistics(height_mm, patch.texel_mm, periodic=periodic)
     if pits.count == 0:
-        return [("pits", "none found")]
+        return [("pits", f"none found{where}")]
     return [
-        ("pits", f"{pits.count}, {pits.density_per_cm2:.3g} per cm2; median diameter "
-         f"{pits.median_diameter_um:.0f} um, depth {pits.median_depth_um:.0f} um"),
-    ]  # fmt: skip
+        (
+            "pits",
+            f"{pits.count}{where}, {pits.density_per_cm2:.3g} per cm2; median diameter "
+            f"{pits.median_diameter_um:.0f} um, depth {pits.median_depth_um:.0f} um",
+        )
+    ]
 
 
 def _border_rows(patch: HeightPatch) -> list[Row]:

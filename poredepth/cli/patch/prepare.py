@@ -96,4 +96,4 @@ def command(
     )
     with shown_progress() as on_progress:
         made = prepare_patch(picture, options, name=output.name.split(".")[0], on_progress=on_progress)
-        write_and_tell(made.patch, output, format, sheet, on_progress)
+        write_and_tell(made.patch, output, format, sheet, on_progress, made.texture)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from poredepth.patch.texture import TextureParameters
     from poredepth.patch.types import HeightPatch
 
 PatchOutput = Annotated[
@@ -38,16 +39,20 @@ def write_and_tell(
     format: str | None,
     sheet: Path | None,
     on_progress: Callable[[str, int, int], None],
+    found: TextureParameters | None = None,
 ) -> None:
-    """Write patch, patch file and sheet; print what was done, what the patch is, and the lines for a recipe."""
+    """Write patch, patch file and sheet; print what was done, what the patch is, and the lines for a recipe.
+
+    ``found`` : texture parameters of the patch, where they are known
+    """
     from poredepth.patch.store import write_patch
-    from poredepth.view.patch_facts import patch_facts, patch_texture, recipe_lines
+    from poredepth.view.patch_facts import measured_texture, patch_facts, patch_texture, recipe_lines
 
     on_progress("measure", 0, 1)
-    texture = patch_texture(patch)
-    rows = patch_facts(patch)
+    found = found or measured_texture(patch)
+    rows = patch_facts(patch, found)
     on_progress("patch", 0, 1)
-    written = write_patch(output, patch, format=format, texture=texture)
+    written = write_patch(output, patch, format=format, texture=patch_texture(patch, found))
     if sheet is not None:
         draw_sheet(patch, rows, sheet, on_progress)
     told = [("patch", f"{written.path}, {written.format}"), ("patch file", str(written.patch_file)), *rows]

@@ -54,7 +54,7 @@ def _stands_out(height, r, c, least):
 
 
 @njit(nogil=True, cache=True)
-def find_spikes(height, sigma, side, factor, share, widest, spikes, start, stop):
+def find_spikes(height, sigma, side, factor, share, widest, where, spikes, start, stop):
     """Mark the texels of spikes in rows start to stop.
 
     A spike's top stands out by more than factor * sigma from its local median; the texels joined to it that stand out
@@ -63,13 +63,15 @@ def find_spikes(height, sigma, side, factor, share, widest, spikes, start, stop)
     Parameters
     ----------
     height : float32 (rows, cols); sigma : float32, spread of residuals in blocks of ``side`` texels
-    spikes : bool (rows, cols), set to True
+    where : bool (rows, cols), texels that may be a top; spikes : bool (rows, cols), set to True
     """
     rows, cols = height.shape
     held, near = np.empty(25, np.float32), np.empty((7, 7), np.float32)
     joined, stack = np.empty((7, 7), np.bool_), np.empty((49, 2), np.int64)
     for r in range(start, stop):
         for c in range(cols):
+            if not where[r, c]:
+                continue
             least = sigma[min(r // side, sigma.shape[0] - 1), min(c // side, sigma.shape[1] - 1)]
             if not _stands_out(height, r, c, 0.5 * factor * least):
                 continue

@@ -31,6 +31,8 @@ _EIGHT = np.ones((3, 3), bool)
 #: Sides that medians need.
 _LEAST_PX = 16
 _PASSES = 3
+#: A texel is compared with those up to three away, and they with medians of 5 x 5.
+_REACH_PX = 8
 
 
 @dataclass(frozen=True)
@@ -84,16 +86,16 @@ def remove_spikes(
     widest = int(np.clip(round(WIDEST_MM / texel_mm), 1, _WIDEST_PX))
     found = np.zeros(heights.shape, bool)
     sigma = _spread(heights)
-    rows = slice(0, len(heights))
+    where = np.ones(heights.shape, bool)
     for _ in range(_PASSES):
-        new = _look(heights, sigma, widest, rows)
+        new = _look(heights, sigma, widest, where)
         if inside is not None:
             new &= np.asarray(inside) >= 0.5
         if not new.any():
             break
         found |= new
         fill_where(heights, new)
-        rows = _rows_near(new)
+        where = _near(new)
     if not found.any():
         return heights, None
     moved = np.abs(np.asarray(height, np.float32)[found] - heights[found])
@@ -101,18 +103,17 @@ def remove_spikes(
     return heights, Spikes(int(n_spikes), int(np.count_nonzero(found)), float(moved.max()), widest)
 
 
-def _look(heights: np.ndarray, sigma: np.ndarray, widest: int, rows: slice) -> np.ndarray:
+def _look(heights: np.ndarray, sigma: np.ndarray, widest: int, where: np.ndarray) -> np.ndarray:
     spikes = np.zeros(heights.shape, bool)
     looked_at = heights, sigma, _BLOCK_PX, SPIKE_SIGMA, FLANK_RATIO
-    first, count = rows.start, rows.stop - rows.start
-    on_rows(lambda a, b: find_spikes(*looked_at, widest, spikes, first + a, first + b), count)
+    on_rows(lambda a, b: find_spikes(*looked_at, widest, where, spikes, a, b), len(heights))
     return spikes
 
 
-def _rows_near(spikes: np.ndarray) -> slice:
-    """From the first to the last row in which something else may be a spike once these are gone."""
-    rows = np.flatnonzero(spikes.any(axis=1))
-    return slice(max(int(rows[0]) - _REACH_PX, 0), min(int(rows[-1]) + _REACH_PX + 1, len(spikes)))
+def _near(spikes: np.ndarray) -> np.ndarray:
+    """Where something else may stand out once these are gone: within reach of what a texel is compared with."""
+    near = ndimage.maximum_filter1d(spikes.view(np.uint8), 2 * _REACH_PX + 1, axis=0)
+    return ndimage.maximum_filter1d(near, 2 * _REACH_PX + 1, axis=1).view(bool)
 
 
 def _spread(heights: np.ndarray) -> np.ndarray:
