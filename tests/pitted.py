@@ -34,11 +34,11 @@ def pitted(
     junctions: int = 0,
     grain_mm: float = 0.0,
 ) -> Pitted:
-    """Pits 1 - (r / R)^2, or Gaussian ones whose diameter is that at half depth; ``longer``: length over width.
+    """Pits 1 - (r / R)^2, or Gaussian ones whose diameter is that at half depth; ``longer``: length by width.
 
     Furrows run from each pit to the three nearest points, of which ``junctions`` are no pits; they are 0.1 mm wide at
-    half depth, and the deeper of pit and furrow counts.  Rims are Gaussian rings beside the opening, higher on one side.
-    Grain is white noise.
+    half depth, and the deeper of pit and furrow counts.  Rims are Gaussian rings beside the opening, higher on one
+    side.  Grain is white noise.
     """
     rng = np.random.default_rng(seed)
     n, count = round(size_mm / texel_mm), round(density_per_cm2 * size_mm**2 / 100)

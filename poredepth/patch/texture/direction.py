@@ -24,8 +24,8 @@ class Lay:
     Attributes
     ----------
     lay_deg : degrees anticlockwise from +u, from 0 to below 180: along furrows, not across them; NaN without relief
-    strength : 0 (slopes alike in all directions) to 1 (slopes across the lay only): (a - b) / (a + b) of the mean squares
-        of the slopes across and along the lay
+    strength : 0 (slopes alike in all directions) to 1 (slopes across the lay only): (a - b) / (a + b) of the mean
+        squares of the slopes across and along the lay
     str_ratio : Str of ISO 25178-2; see `TextureParameters`
     """
 
@@ -66,7 +66,8 @@ def dominant_direction(
     >>> import numpy as np
     >>> from poredepth.patch.texture import dominant_direction
     >>> rows, cols = np.indices((100, 100))
-    >>> lay = dominant_direction(0.01 * np.sin(0.4 * (cols + rows)), texel_mm=0.02)  # furrows from lower left to upper right
+    >>> furrows = 0.01 * np.sin(0.4 * (cols + rows))  # from lower left to upper right
+    >>> lay = dominant_direction(furrows, texel_mm=0.02)
     >>> round(lay.lay_deg, 3), round(lay.strength, 3)
     (45.0, 1.0)
     """

@@ -23,8 +23,8 @@ _N_PLACES, _NEARLY_RATIO, _NEARLY_PX = 16, 0.02, 0.1
 class Lobe:
     """Region around the middle where an autocorrelation is `FALLS_TO` or more.
 
-    ``shortest_px`` and ``longest_px`` are distances of its outline from the middle, texels, NaN where it has no outline;
-    ``reaches_edge``: it runs out of what is known, so that ``longest_px`` is a least value.
+    ``shortest_px`` and ``longest_px`` are distances of its outline from the middle, texels, NaN where it has no
+    outline; ``reaches_edge``: it runs out of what is known, so that ``longest_px`` is a least value.
     """
 
     shortest_px: float

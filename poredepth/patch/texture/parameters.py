@@ -9,7 +9,7 @@ import numpy as np
 
 from poredepth.errors import PatchError
 from poredepth.patch.texture.autocorrelation import autocorrelation
-from poredepth.patch.texture.checks import checked_relief, mean_mm, strips
+from poredepth.patch.texture.checks import checked_relief, mean_mm, over_strips
 from poredepth.patch.texture.direction import LEAST_STRENGTH, lay_of
 from poredepth.patch.texture.lobe import central_lobe
 from poredepth.patch.texture.slopes import slope_sums
@@ -105,21 +105,20 @@ def texture_parameters(
 def _amplitudes(heights: np.ndarray, inside: np.ndarray | None) -> dict[str, float]:
     """Sa to Sz, in double precision, a few rows at a time."""
     mean = mean_mm(heights, inside)
-    absolute, powers, count = 0.0, np.zeros(3), 0
-    low, high = math.inf, -math.inf
-    for part in strips(len(heights)):
+
+    def sums(part: slice) -> tuple[np.ndarray, float, float]:
         z = heights[part].astype(np.float64)
         z = (z.ravel() if inside is None else z[inside[part]]) - mean
-        if z.size == 0:
-            continue
         z2 = z * z
-        absolute += float(np.abs(z).sum())
-        powers += [float(z2.sum()), float((z2 * z).sum()), float((z2 * z2).sum())]
-        low, high = min(low, float(z.min())), max(high, float(z.max()))
-        count += z.size
+        powers = np.array([z.size, np.abs(z).sum(), z2.sum(), (z2 * z).sum(), (z2 * z2).sum()])
+        return powers, float(z.min(initial=math.inf)), float(z.max(initial=-math.inf))
+
+    powers, lows, highs = zip(*over_strips(sums, len(heights)), strict=True)
+    count, absolute, *powers = sum(powers).tolist()
+    low, high = min(lows), max(highs)
     if count == 0:
         raise PatchError("texture: inside is below 0.5 everywhere; allowed is one that holds some relief")
-    second, third, fourth = (powers / count).tolist()
+    second, third, fourth = (power / count for power in powers)
     sq = math.sqrt(second)
     if sq <= 4 * float(np.finfo(heights.dtype).eps) * abs(mean):  # rounding of the mean of an even surface
         return dict.fromkeys(("sa_um", "sq_um", "sp_um", "sv_um", "sz_um"), 0.0) | {"ssk": math.nan, "sku": math.nan}

@@ -1,8 +1,8 @@
 """Pits looked at along rays from their middles: ground, floor, outline and profile, all pits at once.
 
 Own derivation.  Along each ray the relief is read at radii in proportion to the pit's own; where it first rises to a
-share of the depth lies the outline of that level.  Furrows that run into a pit make spikes of the outline; a median over
-neighbouring rays takes them off.
+share of the depth lies the outline of that level.  Furrows that run into a pit make spikes of the outline; a median
+over neighbouring rays takes them off.
 """
 
 from __future__ import annotations
@@ -36,6 +36,9 @@ _MOST_LONGISH = 0.4
 #: Most that a middle is moved by in one step, in radii.
 _MOVE_RATIO = 0.25
 
+#: Pits looked at together, so that many need no more memory than some.
+_TOGETHER = 2000
+
 _TURN = 2 * np.pi * np.arange(N_RAYS) / N_RAYS
 
 
@@ -45,8 +48,8 @@ class PitShapes:
 
     ``middle`` (n, 2), row and col; ``ground`` and ``floor`` (n,); ``radius`` (n,), of the circle as large as the
     outline at half depth; ``inner`` (n,), depth at half that radius, as a share of the whole; ``steep`` (n,), radius at
-    3/4 of the depth by that at half; ``uneven`` (n,), standard deviation of the logarithm of the outlines near the floor
-    about ellipses.
+    3/4 of the depth by that at half; ``uneven`` (n,), standard deviation of the logarithm of the outlines near the
+    floor about ellipses.
     """
 
     middle: np.ndarray
@@ -65,12 +68,18 @@ class PitShapes:
         return PitShapes(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
+NO_PITS = PitShapes(np.empty((0, 2)), *(np.empty(0) for _ in range(6)))
+
+
 def first_radius(spline, periodic: bool, middle, level, most_px: float) -> np.ndarray:
     """Median over rays of the radius at which the relief first rises to a level, texels, at most ``most_px``."""
     far = np.concatenate([[0.0], np.geomspace(0.5, max(most_px, 1.0), 40)])
-    values = _read(spline, periodic, middle, np.broadcast_to(far, (len(middle), len(far))), step=2)
-    reached = _crossing(values, level, far[None])
-    return np.clip(np.median(reached, axis=1), 0.75, most_px)
+    out = np.empty(len(middle))
+    for first in range(0, len(middle), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        values = _read(spline, periodic, middle[part], np.broadcast_to(far, (len(middle[part]), len(far))), step=2)
+        out[part] = np.median(_crossing(values, level[part], far[None]), axis=1)
+    return np.clip(out, 0.75, most_px)
 
 
 def looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int = 2) -> PitShapes:
@@ -78,6 +87,14 @@ def looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int
 
     ``spline`` holds the coefficients of a cubic spline through the relief, float32 (rows, cols).
     """
+    found = [NO_PITS]
+    for first in range(0, len(middle), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        found.append(_looked_at(spline, periodic, middle[part], radius[part], most_px, turns))
+    return PitShapes(*(np.concatenate([getattr(f, name) for f in found]) for name in NO_PITS.__dataclass_fields__))
+
+
+def _looked_at(spline, periodic: bool, middle, radius, most_px: float, turns: int) -> PitShapes:
     shapes, outline = None, None
     for turn in range(turns):
         radius = np.clip(radius, 0.75, most_px)
@@ -163,7 +180,7 @@ def _ground(around) -> np.ndarray:
 
 
 def _floor(values, far, outline, ground) -> tuple[np.ndarray, np.ndarray]:
-    """Height of the middle, by an even polynomial of the radius in outlines, and its depth halfway as a share of all."""
+    """Height of the middle, by an even polynomial of the radius in outlines, and depth halfway as a share of all."""
     inner = _FAR <= 1.5
     at = far[:, None, inner] / np.maximum(outline, 1e-6)[:, :, None]
     # each ring weighs as its area does; beyond the outline nothing

@@ -9,10 +9,10 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from poredepth.patch.texture.pit_kernels import deep_basins
 from poredepth.patch.texture.checks import checked_relief, mean_mm
 from poredepth.patch.texture.pit_form import half_ratio
-from poredepth.patch.texture.pit_rays import PitShapes, first_radius, looked_at
+from poredepth.patch.texture.pit_kernels import deep_basins
+from poredepth.patch.texture.pit_rays import NO_PITS, PitShapes, first_radius, looked_at
 from poredepth.patch.types import check_positive
 from poredepth.units import UM_PER_MM
 
@@ -30,8 +30,10 @@ _BLOCK_MM, _BLOCK_QUANTILE = 1.5, 0.65
 #: Widest pit that is looked for, radius at half depth, mm.
 _MOST_RADIUS_MM = 1.0
 #: How far the outline near the floor may be from an ellipse (standard deviation of its logarithm): furrows that meet
-#: make stars, mostly of 0.3 and more.
+#: make stars, mostly of 0.3 and more.  Crossings of lines whose depths add up are less uneven, but pointed: how much
+#: narrower they are at 3/4 of the depth (by the radius at half) than a Gaussian is added.
 _MOST_UNEVEN = 0.2
+_GAUSSIAN_STEEP = math.sqrt(math.log(4 / 3) / math.log(2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,13 +125,19 @@ def _found(heights, texel_mm: float, periodic: bool, least_depth: float, least_r
     """Shapes of what is deep, wide and round enough."""
     most_px = min(_MOST_RADIUS_MM / texel_mm, 0.25 * min(heights.shape))
     middle, radius = _candidates(heights, texel_mm, periodic, least_depth, least_radius, most_px)
+    if len(middle) == 0:
+        return NO_PITS
     spline = _spline(heights, periodic)
     shapes = looked_at(spline, periodic, middle, radius, most_px, turns=1)
     # a first look leaves out what is far from a pit
     likely = (shapes.depth > 0.6 * least_depth) & (shapes.radius > 0.6 * least_radius)
     shapes = shapes[likely & (shapes.uneven < 2 * _MOST_UNEVEN)]
+    if len(shapes.radius) == 0:
+        return NO_PITS
     shapes = looked_at(spline, periodic, shapes.middle, shapes.radius, most_px, turns=3)
-    is_pit = (shapes.depth >= least_depth) & (shapes.radius >= least_radius) & (shapes.uneven <= _MOST_UNEVEN)
+    pointed = np.maximum(_GAUSSIAN_STEEP - shapes.steep, 0.0)
+    is_pit = (shapes.depth >= least_depth) & (shapes.radius >= least_radius)
+    is_pit &= shapes.uneven + pointed <= _MOST_UNEVEN
     return _once(shapes[is_pit], heights.shape if periodic else None)
 
 
@@ -154,6 +162,8 @@ def _candidates(heights, texel_mm, periodic, least_depth, least_radius, most_px)
     lowest, prominence = np.empty(smooth.size // 4 + 1, np.int64), np.empty(smooth.size // 4 + 1, np.float32)
     n = deep_basins(smooth, flooded, periodic, least, parent, lowest, prominence) if len(flooded) else 0
     lowest = lowest[:n]
+    if n == 0:
+        return np.empty((0, 2)), np.empty(0)
     middle = np.stack(np.unravel_index(lowest, smooth.shape), axis=1).astype(np.float64)
     bottom = smooth.ravel()[lowest].astype(np.float64)
     level = 0.5 * (bottom + skin.ravel()[lowest])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from poredepth.patch.texture.checks import strips
+from poredepth.patch.texture.checks import over_strips
 
 #: Slope at a texel from 1, 2, 3 texels to either side, per texel: the seven-point formula that ISO 25178-2 names for
 #: Sdq (from memory), which is the central difference of sixth order: a wave of n texels loses (2 pi / n)^6 / 140.
@@ -32,11 +32,11 @@ def slope_sums(heights: np.ndarray, texel_mm: float, periodic: bool, inside: np.
     """Sums over texels that have all the neighbours the formula asks for, within the picture and the inside."""
     formula = SEVEN_POINT if periodic or min(heights.shape) > 2 * len(SEVEN_POINT) else THREE_POINT
     reach = len(formula)
-    square, area, count = 0.0, 0.0, 0
-    for part in strips(len(heights)):
+
+    def sums(part: slice) -> np.ndarray:
         block, counts = _with_halo(heights, inside, part, reach, periodic)
         if min(block.shape) <= 2 * reach:
-            continue  # no texel has all neighbours
+            return np.zeros(3)  # no texel has all neighbours
         down = sum(w * (_rows(block, reach, k) - _rows(block, reach, -k)) for k, w in enumerate(formula, 1))
         right = sum(w * (_cols(block, reach, k) - _cols(block, reach, -k)) for k, w in enumerate(formula, 1))
         slope2 = (down[:, reach:-reach] ** 2 + right[reach:-reach] ** 2) / texel_mm**2
@@ -44,13 +44,11 @@ def slope_sums(heights: np.ndarray, texel_mm: float, periodic: bool, inside: np.
             near = [_rows(counts, reach, k)[:, reach:-reach] for k in range(-reach, reach + 1)]
             near += [_cols(counts, reach, k)[reach:-reach] for k in range(-reach, reach + 1)]
             slope2 = slope2[np.logical_and.reduce(near)]
-        square += float(slope2.sum())
         # sqrt(1 + s) - 1 without losing the digits of small slopes
-        area += float((slope2 / (np.sqrt(1.0 + slope2) + 1.0)).sum())
-        count += slope2.size
-    if count == 0:
-        return SlopeSums(math.nan, math.nan)
-    return SlopeSums(square / count, area / count)
+        return np.array([slope2.sum(), (slope2 / (np.sqrt(1.0 + slope2) + 1.0)).sum(), slope2.size])
+
+    square, area, count = sum(over_strips(sums, len(heights))).tolist()
+    return SlopeSums(square / count, area / count) if count else SlopeSums(math.nan, math.nan)
 
 
 def lay_tensor(heights: np.ndarray, periodic: bool, inside: np.ndarray | None) -> np.ndarray:
@@ -62,8 +60,8 @@ def lay_tensor(heights: np.ndarray, periodic: bool, inside: np.ndarray | None) -
     reach = LAY_REACH_PX
     bounded = not periodic
     keeps_border = bounded and min(heights.shape) <= 4 * reach  # too small to give its border away
-    sums, products, count = np.zeros(2), np.zeros((2, 2)), 0
-    for part in strips(len(heights)):
+
+    def sums(part: slice) -> tuple[np.ndarray, np.ndarray, int]:
         block, counts = _with_halo(heights, inside, part, reach, periodic, keeps_border)
         inner = (slice(reach, -reach), slice(reach, -reach))
         settings = {"sigma": LAY_SIGMA_PX, "truncate": reach, "mode": "nearest"}
@@ -73,12 +71,14 @@ def lay_tensor(heights: np.ndarray, periodic: bool, inside: np.ndarray | None) -
             full = ndimage.minimum_filter(counts, 2 * reach + 1, mode="nearest")[inner]
             u, v = u[full], v[full]
         slopes = np.stack([u.ravel(), v.ravel()])
-        sums += slopes.sum(axis=1)
-        products += slopes @ slopes.T
-        count += slopes.shape[1]
+        return slopes.sum(axis=1), np.einsum("ik,jk->ij", slopes, slopes), slopes.shape[1]
+
+    totals, products, counts = zip(*over_strips(sums, len(heights)), strict=True)
+    count = sum(counts)
     if count == 0:
         return np.full((2, 2), np.nan)
-    return products / count - np.outer(sums, sums) / count**2
+    mean = sum(totals) / count
+    return sum(products) / count - np.outer(mean, mean)
 
 
 def _with_halo(heights, inside, part: slice, reach: int, periodic: bool, keeps_border: bool = False):
