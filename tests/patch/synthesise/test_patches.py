@@ -14,9 +14,9 @@ from poredepth.patch.synthesise import grain, lines, pores, synthesise, wrinkles
 
 #: kind -> maker, size_mm, texel_mm
 MAKERS = {
-    "pores": (pores, 10, 0.02),
-    "lines": (lines, 10, 0.02),
-    "wrinkles": (wrinkles, 20, 0.04),
+    "pores": (pores, 8, 0.02),
+    "lines": (lines, 8, 0.02),
+    "wrinkles": (wrinkles, 16, 0.04),
     "grain": (grain, 10, 0.02),
 }
 
