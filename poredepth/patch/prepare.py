@@ -31,7 +31,7 @@ from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
 from poredepth.patch.read import sha256_of
-from poredepth.patch.texture.direction import LEAST_STRENGTH, dominant_direction
+from poredepth.patch.texture.direction import LEAST_STRENGTH, middle_lay
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
 from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance, check_positive
@@ -322,32 +322,32 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
     """
     on_progress("turn", 0, 1)
     level = work.height
-    lay = dominant_direction(level, work.texel_mm)
-    has_lay = lay.strength >= LEAST_STRENGTH
+    lay_deg, strength = middle_lay(level)
+    has_lay = strength >= LEAST_STRENGTH
     aligns = work.options.align and has_lay
     if work.options.align and not has_lay:
         work.advise("found no direction that the relief runs in; it is not turned")
-    by_deg, history, best = (-lay.lay_deg if aligns else 0.0), list(work.history), None
+    by_deg, history, best = (-lay_deg if aligns else 0.0), list(work.history), None
     for _ in range(MOST_TURNS if aligns else 1):
         work.history = list(history)
         if aligns:
             on_progress("turn", 0, 1)
             work.height = turn_lay(level, work.texel_mm, by_deg)
-            work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {lay.strength:.2f})")
+            work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {strength:.2f})")
         on_progress("tile", 0, 1)
         tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
-        found = dominant_direction(work.height, work.texel_mm, periodic=tiles)
-        off_deg = (found.lay_deg + 90.0) % 180.0 - 90.0
+        found_deg, found = middle_lay(work.height, periodic=tiles)
+        off_deg = (found_deg + 90.0) % 180.0 - 90.0
         if best is None or abs(off_deg) < abs(best[0]):
-            best = off_deg, found, work.height, work.history, tiles, border
-        if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
+            best = off_deg, found, found_deg, work.height, work.history, tiles, border
+        if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found < LEAST_STRENGTH:
             break
         by_deg -= off_deg
-    off_deg, found, work.height, work.history, tiles, border = best
-    if found.strength < LEAST_STRENGTH:
+    off_deg, found, found_deg, work.height, work.history, tiles, border = best
+    if found < LEAST_STRENGTH:
         return 0.0, tiles, border
-    lay_deg = round(found.lay_deg, 2) % 180.0
-    work.did(f"lay: {lay_deg:.2f} degrees, strength {found.strength:.2f}")
+    lay_deg = round(found_deg, 2) % 180.0
+    work.did(f"lay: {lay_deg:.2f} degrees, strength {found:.2f}")
     return (0.0 if aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG else lay_deg), tiles, border
 
 
