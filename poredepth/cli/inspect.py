@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from poredepth.cli.patch.result import Sheet, draw_sheet
+from poredepth.cli.patch.result import Sheet, draw_sheet, keep_apart
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 
@@ -63,6 +63,7 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
+    keep_apart(file, sheet, "--sheet")
     if repeats is not None:
         if view is not None:
             raise typer.BadParameter("allowed without --view", param_hint="--repeats")

@@ -161,6 +161,24 @@ def test_bad_input_gets_one_message_and_leaves_nothing(folder, skin_mm, name, mo
 
 
 @pytest.mark.parametrize(
+    "words",
+    [
+        ("patch", "prepare", "scan.tif", "-o", "scan.tif"),
+        ("patch", "prepare", "scan.tif", "-o", "linked.tif"),
+        ("patch", "prepare", "scan.png", "-o", "new.tif", "--sheet", "scan.png"),
+        ("inspect", "scan.png", "--sheet", "scan.png"),
+    ],
+)
+def test_the_picture_that_is_read_is_never_written_onto(folder, skin_mm, words):
+    tifffile.imwrite(folder / "scan.tif", skin_mm)
+    (folder / "linked.tif").symlink_to("scan.tif")
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    done = run_here(*words, "--texel-um", 20, "--height-um", 1000, cwd=folder)
+    assert (done.returncode, "is the picture itself" in done.stderr) == (2, True), done.stderr
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
     ("words", "code", "said"),
     [
         (["stubble", "-o", "a.tif"], 3, "no kind 'stubble'; allowed: pores, lines, wrinkles, grain"),

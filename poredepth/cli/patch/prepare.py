@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from poredepth.cli.patch.result import PatchFormat, PatchOutput, Sheet, write_and_tell
+from poredepth.cli.patch.result import PatchFormat, PatchOutput, Sheet, keep_apart, write_and_tell
 from poredepth.cli.progress import shown_progress
 
 NAME = "prepare"
@@ -76,6 +76,8 @@ def command(
     from poredepth.patch.store import check_target
 
     check_target(output, format)
+    keep_apart(picture, output, "-o")
+    keep_apart(picture, sheet, "--sheet")
     options = PrepareOptions(
         texel_um=texel_um,
         width_mm=width_mm,

@@ -33,6 +33,12 @@ Sheet = Annotated[
 ]
 
 
+def keep_apart(picture: Path, target: Path | None, option: str) -> None:
+    """Refuse to write onto the picture that is read: raw pictures are not made again."""
+    if target is not None and target.exists() and picture.exists() and target.samefile(picture):
+        raise typer.BadParameter(f"'{target}' is the picture itself; allowed: another name", param_hint=option)
+
+
 def write_and_tell(
     patch: HeightPatch,
     output: Path,
