@@ -101,9 +101,9 @@ def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
         pass
     else:
         return map_facts(file)
-    from poredepth.recipe.patchfile import patch_file_of
+    from poredepth.recipe.patchfile import own_patch_file
 
-    return _patch(file, None, None, None) if patch_file_of(file).is_file() else picture_facts(file)
+    return _patch(file, None, None, None) if own_patch_file(file) is not None else picture_facts(file)
 
 
 def _patch(file: Path, texel_um: float | None, height_um: float | None, sheet: Path | None) -> list[tuple[str, str]]:

@@ -16,7 +16,7 @@ from poredepth.patch.texture import TextureParameters, band_table, pit_statistic
 from poredepth.patch.tiling import blotch_ratio, tile_border
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 from poredepth.patch.types import HeightPatch, PatchOffsetWarning
-from poredepth.recipe.patchfile import SUFFIX, patch_file_of
+from poredepth.recipe.patchfile import SUFFIX, own_patch_file
 from poredepth.units import UM_PER_MM
 
 Row = tuple[str, str]
@@ -34,7 +34,7 @@ def opened_patch(path: Path, texel_um: float | None = None, height_um: float | N
     """
     stated = {"texel_um": texel_um, "height_um": height_um}
     given = [key for key, value in stated.items() if value is not None]
-    if path.name.endswith(SUFFIX) or patch_file_of(path).is_file():
+    if path.name.endswith(SUFFIX) or own_patch_file(path) is not None:
         if given:
             raise PatchError(f"{path}: has a patch file, which says {given[0]}; allowed without one; leave it out")
         return read_patch(path)

@@ -91,8 +91,12 @@ def test_a_picture_with_stated_size_is_inspected_as_a_patch(folder, skin_mm):
     done = run_here("inspect", "tile.tif", "--texel-um", 20, "--height-um", 1000, cwd=folder)
     assert done.returncode == 0, done.stderr
     assert f"Sq {1000 * skin_mm.std(dtype=float):.4g} um" in done.stdout and "tiles             yes" in done.stdout
-    ramp = run_here("inspect", "scan.png", "--texel-um", 20, "--height-um", 400, cwd=folder)
+    words = ("--texel-um", 20, "--height-um", 400)
+    ramp = run_here("inspect", "scan.png", *words, cwd=folder)
     assert "no: for place: registered only" in ramp.stdout
+    assert run_here("patch", "prepare", "scan.png", "-o", "scan.tif", *words, cwd=folder).returncode == 0
+    assert run_here("inspect", "scan.png", *words, cwd=folder).stdout == ramp.stdout  # the patch file is not its own
+    assert run_here("inspect", "scan.png", cwd=folder).stdout.startswith("picture")
     alone = run_here("inspect", "scan.png", "--texel-um", 20, cwd=folder)
     assert (alone.returncode, "height_um is not known" in alone.stderr) == (3, True)
 
