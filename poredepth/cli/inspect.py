@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from pathlib import Path
 from typing import Annotated
@@ -145,7 +146,7 @@ def _plate(file: Path, unit: str, picture: Path) -> list[tuple[str, str]]:
 def _there(file: Path) -> Path:
     from poredepth.errors import PatchError
 
-    if not file.is_file():
+    if not os.path.isfile(file):  # unlike Path.is_file, no error of its own for names that no file can have
         raise PatchError(f"{file}: no such file; check the path")
     return file
 

@@ -203,7 +203,7 @@ def head_of(path: Path) -> bytes:
         with open(path, "rb") as file:
             return file.read(32)
     except (OSError, ValueError) as error:
-        if not path.exists():
+        if not os.path.exists(path):
             raise PatchError(
                 f"{path}: no such file; allowed is a PNG, TIFF or EXR picture; "
                 "a path in a recipe is relative to the recipe's folder"

@@ -139,6 +139,8 @@ def _bad_pictures(folder, skin_mm):
         ("cut.png", [], 3, "truncated"),
         ("empty.png", [], 3, "an empty file"),
         ("missing.png", [], 3, "no such file"),
+        ("long" * 100 + ".png", [], 3, "no such file"),
+        ("scan.png", ["-o", "long" * 100 + ".tif"], 4, "cannot be written"),
         (".", [], 3, "cannot be read"),
         ("scan.png", ["--height-um", 0], 3, "height_um is 0"),
         ("scan.png", ["--crop", 200, 0, 200, 100], 3, "crop"),
