@@ -47,6 +47,8 @@ LEAST_KEPT_RATIO = 0.25
 #: Terraces are smoothed where one code is this much of the range (9 bits or fewer), or this share of neighbours equal:
 #: own choice.
 LEAST_CODE_STEP, LEAST_PLATEAU_RATIO = 1 / 512, 0.5
+#: Relief below this share of the largest height is what rounding left: own choice, as in tiling's measures.
+ROUNDING_RATIO = 1e-6
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
 ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
@@ -146,7 +148,7 @@ def prepare_patch(
 
     Raises
     ------
-    PatchError : the picture cannot be read or calibrated; what is missing is said
+    PatchError : the picture cannot be read or calibrated, or holds no relief; what is missing is said
 
     Warns
     -----
@@ -175,7 +177,9 @@ def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress
     work.height *= np.float32(per_unit_mm)
     _make_square(work, pixel_mm)
     on_progress("form", 0, 1)
+    rounding_mm = ROUNDING_RATIO * float(np.abs(work.height).max())
     _take_form_off(work)
+    _check_relief(work, rounding_mm)
     told = check_polarity(work.height)
     if told is not None:
         work.advise(told)
@@ -315,6 +319,16 @@ def _take_form_off(work: _Work) -> None:
     )
 
 
+def _check_relief(work: _Work, rounding_mm: float) -> None:
+    """Nothing but rounding must not be scaled to a wished Sq, nor be called a patch."""
+    sq_mm = float(work.height.std(dtype=np.float64))
+    if sq_mm <= rounding_mm:
+        raise PatchError(
+            f"{work.where}: holds no relief (Sq {UM_PER_MM * sq_mm:.3g} um, which is rounding); allowed: a picture "
+            "whose heights differ, and a cutoff_mm longer than the waves to be kept; is it all of one grey?"
+        )
+
+
 def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, TileBorder | None]:
     """Turn the lay to +u if asked to, and make it tile; the lay of what is left (degrees), whether it tiles, how well.
 
@@ -335,15 +349,17 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
             work.height = turn_lay(level, work.texel_mm, by_deg)
             work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {lay.strength:.2f})")
         on_progress("tile", 0, 1)
-        tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
+        tiles, border, advice = _tile(work, lambda done, total: on_progress("tile", done, total))
         found = dominant_direction(work.height, work.texel_mm, periodic=tiles)
         off_deg = (found.lay_deg + 90.0) % 180.0 - 90.0
         if best is None or abs(off_deg) < abs(best[0]):
-            best = off_deg, found, work.height, work.history, tiles, border
+            best = off_deg, found, work.height, work.history, tiles, border, advice
         if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
             break
         by_deg -= off_deg
-    off_deg, found, work.height, work.history, tiles, border = best
+    off_deg, found, work.height, work.history, tiles, border, advice = best
+    for line in advice:
+        work.advise(line)
     if found.strength < LEAST_STRENGTH:
         return 0.0, tiles, border
     lay_deg = round(found.lay_deg, 2) % 180.0
@@ -351,9 +367,9 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
     return (0.0 if aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG else lay_deg), tiles, border
 
 
-def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None]:
+def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None, tuple[str, ...]]:
     if work.options.tiling == "none":
-        return False, None
+        return False, None, ()
     made = make_tileable(work.height, work.texel_mm, work.options.tiling, on_progress=on_progress)
     work.height = made.height_mm
     border = tile_border(work.height)
@@ -362,7 +378,7 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
         f"{max(border.jump_ratio):.2f} in step and {max(border.gradient_ratio):.2f} in slope of the inside"
     )
     work.history += [f"tiling: {note}" for note in made.notes]
-    return True, border
+    return True, border, made.advice
 
 
 def _level(work: _Work) -> None:
@@ -372,7 +388,5 @@ def _level(work: _Work) -> None:
     if work.options.sq_um is None:
         return
     sq_um = UM_PER_MM * float(work.height.std(dtype=np.float64))
-    if sq_um == 0:
-        raise PatchError(f"{work.where}: the picture is flat; allowed with sq_um: one with relief")
     work.height *= np.float32(work.options.sq_um / sq_um)
     work.did(f"height: scaled to Sq {work.options.sq_um:g} um, by wish, not by measure")
