@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -148,9 +149,15 @@ def _border_rows(patch: HeightPatch) -> list[Row]:
     ]
 
 
+#: Plain words that YAML reads as something else, or has before 1.2.
+_YAML_WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+
+
 def recipe_lines(patch: HeightPatch, written: WrittenPatch) -> list[str]:
     """The lines that name a written patch in a recipe."""
     name = patch.name.replace(" ", "_")
+    if not re.fullmatch(r"[^\W\d][\w-]*", name) or name.lower() in _YAML_WORDS:
+        name = "'" + name.replace("'", "''") + "'"
     lines = ["patches:", f"  {name}: {{file: {_quoted(Path(written.path).name)}}}"]
     if patch.periodic:
         print_mm = max(1.0, min(10.0, round(0.5 * min(patch.width_mm, patch.height_extent_mm), 1)))
