@@ -64,6 +64,8 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
+    of_picture = {"--sheet": sheet, "--texel-um": texel_um, "--height-um": height_um}
+    _check_picture_options(file, of_picture, view is not None or repeats is not None)
     keep_apart(file, sheet, "--sheet")
     if repeats is not None:
         if view is not None:
@@ -79,6 +81,16 @@ def command(
         rows = _facts(file, unit)
     width = max(len(name) for name, _ in rows) + 2
     typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
+
+
+def _check_picture_options(file: Path, options: dict[str, object], is_of_recipe: bool) -> None:
+    """Refuse what would be left out without a word."""
+    is_picture = file.suffix.lower() not in (".obj", ".yaml", ".yml") or file.name.endswith(".patch.yaml")
+    for option in (option for option, value in options.items() if value is not None):
+        if is_of_recipe:
+            raise typer.BadParameter("allowed without --view and --repeats", param_hint=option)
+        if not is_picture:
+            raise typer.BadParameter(f"'{file}'; allowed with {option}: a patch or a picture", param_hint="FILE")
 
 
 def _facts(file: Path, unit: str) -> list[tuple[str, str]]:

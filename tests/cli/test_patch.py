@@ -185,6 +185,20 @@ def test_the_picture_that_is_read_is_never_written_onto(folder, skin_mm, words):
 
 
 @pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["head.obj", "--sheet", "a.png"], "allowed with --sheet: a patch or a picture"),
+        (["head.yaml", "--texel-um", 20], "allowed with --texel-um: a patch or a picture"),
+        (["head.yaml", "--repeats", "cheek", "--sheet", "a.png"], "allowed without --view and --repeats"),
+        (["head.obj", "--view", "a.png", "--sheet", "b.png"], "allowed without --view and --repeats"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(folder, words, said):
+    done = run_here("inspect", *words, cwd=folder)
+    assert (done.returncode, said in done.stderr) == (2, True), done.stderr
+
+
+@pytest.mark.parametrize(
     ("words", "code", "said"),
     [
         (["stubble", "-o", "a.tif"], 3, "no kind 'stubble'; allowed: pores, lines, wrinkles, grain"),
@@ -193,6 +207,8 @@ def test_the_picture_that_is_read_is_never_written_onto(folder, skin_mm, words):
         (["pores", "--set", "depth_um=9000", "-o", "a.tif"], 3, "depth_um"),
         (["pores", "--set", "depth_um", "-o", "a.tif"], 2, "allowed: NAME=NUMBER or NAME=LEAST,MOST"),
         (["pores", "--size-mm", 1.01, "-o", "a.tif"], 3, "allowed is a whole"),
+        (["grain", "--texel-um", 1e-3, "-o", "a.tif"], 3, "at most 32768"),
+        (["grain", "--size-mm", 1e300, "--texel-um", 1e-300, "-o", "a.tif"], 3, "at most 32768"),
         (["pores", "--set", "density_per_cm2=2000", "--size-mm", 6, "-o", "a.tif"], 3, "fit"),
         (["pores"], 2, "give the picture to write"),
     ],
