@@ -30,7 +30,7 @@ from poredepth.patch.intake.raw import RawPicture, crop_px
 from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
-from poredepth.patch.read import sha256_of
+from poredepth.patch.read import doubts_of_scale, sha256_of
 from poredepth.patch.texture.direction import LEAST_STRENGTH, dominant_direction
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
@@ -47,6 +47,8 @@ LEAST_KEPT_RATIO = 0.25
 #: Terraces are smoothed where one code is this much of the range (9 bits or fewer), or this share of neighbours equal:
 #: own choice.
 LEAST_CODE_STEP, LEAST_PLATEAU_RATIO = 1 / 512, 0.5
+#: Pixels of no picture at all: an order of magnitude and more beyond what is warned about.  Own choice.
+POSSIBLE_TEXEL_UM = (0.001, 1e6)
 #: Relief below this share of the largest height is what rounding left: own choice, as in tiling's measures.
 ROUNDING_RATIO = 1e-6
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
@@ -153,7 +155,7 @@ def prepare_patch(
     Warns
     -----
     PatchAdviceWarning : white seems to be inward, traces of lossy compression, a border that shows, blotches that would
-        show as repeats, a hole that is a smooth spot now
+        show as repeats, a hole that is a smooth spot now, a size or height that skin does not have
     """
     path, options = Path(path), options or PrepareOptions()
     try:
@@ -186,6 +188,8 @@ def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress
     lay_deg, tiles, border = _turn_and_tile(work, on_progress)
     on_progress("measure", 0, 1)
     _level(work)
+    for doubt in doubts_of_scale(UM_PER_MM * work.texel_mm, work.height):
+        work.advise(doubt)
     blotches = blotch_ratio(work.height, work.texel_mm) if tiles else math.nan
     texture = texture_parameters(work.height, work.texel_mm, periodic=tiles)
     provenance = Provenance(
@@ -207,6 +211,12 @@ def _sized(raw: RawPicture, work: _Work) -> tuple[tuple[float, float], np.ndarra
     """Real size of a pixel, mm; the picture cut out."""
     options = work.options
     pixel_mm = real_size(raw, work.where, texel_um=options.texel_um, width_mm=options.width_mm)
+    low, high = POSSIBLE_TEXEL_UM
+    if not low <= UM_PER_MM * min(pixel_mm) <= UM_PER_MM * max(pixel_mm) <= high:
+        raise PatchError(
+            f"{work.where}: a pixel is {UM_PER_MM * pixel_mm[0]:.3g} x {UM_PER_MM * pixel_mm[1]:.3g} um; allowed: "
+            f"{low:g} to {high:g}; texel_um is in micrometres, width_mm in mm"
+        )
     work.history += [
         f"read: {Path(work.where).name}, {raw.values.shape[1]} x {raw.values.shape[0]} pixels of "
         f"{UM_PER_MM * pixel_mm[0]:.6g} x {UM_PER_MM * pixel_mm[1]:.6g} um",

@@ -211,6 +211,19 @@ def test_what_shows_once_it_tiles_is_advised(tmp_path, skin_mm):
     assert any("repeats will show" in line for line in made.advice)
 
 
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (PrepareOptions(texel_um=20000, height_um=100), "texel_um is 20000; pictures of skin have 0.5 to 1000"),
+        (PrepareOptions(texel_um=20, height_um=5e5), "its relief has Sq .* um; that of skin is below 2000 um: check"),
+    ],
+)
+def test_numbers_in_another_unit_are_told_while_they_can_be_changed(tmp_path, skin_mm, options, said):
+    with pytest.warns(PatchAdviceWarning, match=said):
+        made = prepare_patch(write_16_bit(tmp_path / "a.tif", skin_mm), options)
+    assert any("both are in micrometres" in line for line in made.advice)
+
+
 def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
     path = write_16_bit(tmp_path / "a.tif", skin_mm)
     for options, said in (
@@ -219,6 +232,8 @@ def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
         (PrepareOptions(height_um=100), "real size of a pixel is not known"),
         (PrepareOptions(texel_um=20, width_mm=13, height_um=100), "allowed is a difference of"),
         (PrepareOptions(texel_um=-1, height_um=100), "texel_um is -1"),
+        (PrepareOptions(texel_um=1e-300, height_um=100), "allowed: 0.001 to 1e.06; texel_um is in micrometres"),
+        (PrepareOptions(texel_um=1e300, height_um=100), "allowed: 0.001 to 1e.06; texel_um is in micrometres"),
         (PrepareOptions(texel_um=20, height_um=100, form="wavy"), "form is 'wavy'; allowed: auto, none, tilt, bend"),
         (PrepareOptions(texel_um=20, height_um=100, tiling="maybe"), "allowed"),
         (PrepareOptions(texel_um=20, height_um=100, crop_px=(500, 0, 200, 100)), "allowed"),
