@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from poredepth.cli.patch.result import Sheet, draw_sheet
+from poredepth.cli.patch.result import Sheet, draw_sheet, keep_apart
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
 
@@ -63,6 +64,9 @@ def command(
         return
     if file is None:
         raise typer.BadParameter("missing; give a mesh, recipe, picture or map, or --schema", param_hint="FILE")
+    of_picture = {"--sheet": sheet, "--texel-um": texel_um, "--height-um": height_um}
+    _check_picture_options(file, of_picture, view is not None or repeats is not None)
+    keep_apart(file, sheet, "--sheet")
     if repeats is not None:
         if view is not None:
             raise typer.BadParameter("allowed without --view", param_hint="--repeats")
@@ -77,6 +81,16 @@ def command(
         rows = _facts(file, unit)
     width = max(len(name) for name, _ in rows) + 2
     typer.echo("\n".join(f"{name:<{width}}{value}" for name, value in rows))
+
+
+def _check_picture_options(file: Path, options: dict[str, object], is_of_recipe: bool) -> None:
+    """Refuse what would be left out without a word."""
+    is_picture = file.suffix.lower() not in (".obj", ".yaml", ".yml") or file.name.endswith(".patch.yaml")
+    for option in (option for option, value in options.items() if value is not None):
+        if is_of_recipe:
+            raise typer.BadParameter("allowed without --view and --repeats", param_hint=option)
+        if not is_picture:
+            raise typer.BadParameter(f"'{file}'; allowed with {option}: a patch or a picture", param_hint="FILE")
 
 
 def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
@@ -100,9 +114,9 @@ def _facts(file: Path, unit: str) -> list[tuple[str, str]]:
         pass
     else:
         return map_facts(file)
-    from poredepth.recipe.patchfile import patch_file_of
+    from poredepth.recipe.patchfile import own_patch_file
 
-    return _patch(file, None, None, None) if patch_file_of(file).is_file() else picture_facts(file)
+    return _patch(file, None, None, None) if own_patch_file(file) is not None else picture_facts(file)
 
 
 def _patch(file: Path, texel_um: float | None, height_um: float | None, sheet: Path | None) -> list[tuple[str, str]]:
@@ -144,7 +158,7 @@ def _plate(file: Path, unit: str, picture: Path) -> list[tuple[str, str]]:
 def _there(file: Path) -> Path:
     from poredepth.errors import PatchError
 
-    if not file.is_file():
+    if not os.path.isfile(file):  # unlike Path.is_file, no error of its own for names that no file can have
         raise PatchError(f"{file}: no such file; check the path")
     return file
 

@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
-from poredepth.patch.clean.form import remove_form, zero_mean
+from poredepth.patch.clean.form import MOST_DEGREE, remove_form, zero_mean
 from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
 from poredepth.patch.clean.suggest import suggest_form
@@ -30,7 +30,7 @@ from poredepth.patch.intake.raw import RawPicture, crop_px
 from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
-from poredepth.patch.read import sha256_of
+from poredepth.patch.read import doubts_of_scale, sha256_of
 from poredepth.patch.texture.direction import LEAST_STRENGTH, middle_lay
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
@@ -40,6 +40,8 @@ from poredepth.units import UM_PER_MM
 OnProgress = Callable[[str, int, int], None]
 
 FORMS = ("auto", "none", "tilt", "bend")
+#: Degrees of polynomials, beside those with a name.
+DEGREES = tuple(str(degree) for degree in range(3, MOST_DEGREE + 1))
 #: Steps, as progress counts them.
 STEPS = ("read", "clean", "form", "turn", "tile", "measure")
 #: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
@@ -47,6 +49,10 @@ LEAST_KEPT_RATIO = 0.25
 #: Terraces are smoothed where one code is this much of the range (9 bits or fewer), or this share of neighbours equal:
 #: own choice.
 LEAST_CODE_STEP, LEAST_PLATEAU_RATIO = 1 / 512, 0.5
+#: Pixels of no picture at all: an order of magnitude and more beyond what is warned about.  Own choice.
+POSSIBLE_TEXEL_UM = (0.001, 1e6)
+#: Relief below this share of the largest height is what rounding left: own choice, as in tiling's measures.
+ROUNDING_RATIO = 1e-6
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
 ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
@@ -68,7 +74,7 @@ class PrepareOptions:
     invert : black is outward
     colour : what to do with colour and with sRGB pictures: see `intake.read.read_raw`
     crop_px : (x, y, width, height), pixels from the top left corner
-    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid
+    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid; "3" to "8", a polynomial of that degree
     cutoff_mm : mm, wavelengths above are taken off too (areal Gaussian, ISO 16610-61)
     keep_spikes, keep_terraces : leave these as they are
     align : turn the lay to +u
@@ -146,12 +152,12 @@ def prepare_patch(
 
     Raises
     ------
-    PatchError : the picture cannot be read or calibrated; what is missing is said
+    PatchError : the picture cannot be read or calibrated, or holds no relief; what is missing is said
 
     Warns
     -----
     PatchAdviceWarning : white seems to be inward, traces of lossy compression, a border that shows, blotches that would
-        show as repeats, a hole that is a smooth spot now
+        show as repeats, a hole that is a smooth spot now, a size or height that skin does not have
     """
     path, options = Path(path), options or PrepareOptions()
     try:
@@ -175,13 +181,17 @@ def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress
     work.height *= np.float32(per_unit_mm)
     _make_square(work, pixel_mm)
     on_progress("form", 0, 1)
+    rounding_mm = ROUNDING_RATIO * float(np.abs(work.height).max())
     _take_form_off(work)
+    _check_relief(work, rounding_mm)
     told = check_polarity(work.height)
     if told is not None:
         work.advise(told)
     lay_deg, tiles, border = _turn_and_tile(work, on_progress)
     on_progress("measure", 0, 1)
     _level(work)
+    for doubt in doubts_of_scale(UM_PER_MM * work.texel_mm, work.height):
+        work.advise(doubt)
     blotches = blotch_ratio(work.height, work.texel_mm) if tiles else math.nan
     texture = texture_parameters(work.height, work.texel_mm, periodic=tiles)
     provenance = Provenance(
@@ -195,14 +205,21 @@ def _check(path: Path, options: PrepareOptions) -> None:
     for key in ("texel_um", "width_mm", "height_um", "sq_um", "cutoff_mm"):
         if getattr(options, key) is not None:
             check_positive(str(path), key, getattr(options, key))
-    if options.form not in FORMS:
-        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}")
+    if options.form not in FORMS + DEGREES:
+        degrees = f"{DEGREES[0]} to {DEGREES[-1]}, the degree of a polynomial"
+        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}, or {degrees}")
 
 
 def _sized(raw: RawPicture, work: _Work) -> tuple[tuple[float, float], np.ndarray | None]:
     """Real size of a pixel, mm; the picture cut out."""
     options = work.options
     pixel_mm = real_size(raw, work.where, texel_um=options.texel_um, width_mm=options.width_mm)
+    low, high = POSSIBLE_TEXEL_UM
+    if not low <= UM_PER_MM * min(pixel_mm) <= UM_PER_MM * max(pixel_mm) <= high:
+        raise PatchError(
+            f"{work.where}: a pixel is {UM_PER_MM * pixel_mm[0]:.3g} x {UM_PER_MM * pixel_mm[1]:.3g} um; allowed: "
+            f"{low:g} to {high:g}; texel_um is in micrometres, width_mm in mm"
+        )
     work.history += [
         f"read: {Path(work.where).name}, {raw.values.shape[1]} x {raw.values.shape[0]} pixels of "
         f"{UM_PER_MM * pixel_mm[0]:.6g} x {UM_PER_MM * pixel_mm[1]:.6g} um",
@@ -299,7 +316,8 @@ def _make_square(work: _Work, pixel_mm: tuple[float, float]) -> None:
 
 def _take_form_off(work: _Work) -> None:
     options = work.options
-    degree, cutoff_mm, why = {"none": None, "tilt": 1, "bend": 2}.get(options.form), options.cutoff_mm, ""
+    degrees = {"none": None, "tilt": 1, "bend": 2} | {text: int(text) for text in DEGREES}
+    degree, cutoff_mm, why = degrees.get(options.form), options.cutoff_mm, ""
     if options.form == "auto":
         found = suggest_form(work.height, work.texel_mm)
         degree, why = found.degree, f" ({found.reason})"
@@ -307,12 +325,23 @@ def _take_form_off(work: _Work) -> None:
     if degree is None and cutoff_mm is None:
         return
     work.height, form = remove_form(work.height, work.texel_mm, degree=degree, cutoff_mm=cutoff_mm)
-    what = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}[degree]
+    named = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}
+    what = list(named.get(degree, [f"a polynomial of degree {degree}"]))
     what += [] if cutoff_mm is None else [f"waves above {cutoff_mm:g} mm"]
     work.did(
         f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from "
         f"its lowest to its highest{why}"
     )
+
+
+def _check_relief(work: _Work, rounding_mm: float) -> None:
+    """Nothing but rounding must not be scaled to a wished Sq, nor be called a patch."""
+    sq_mm = float(work.height.std(dtype=np.float64))
+    if sq_mm <= rounding_mm:
+        raise PatchError(
+            f"{work.where}: holds no relief (Sq {UM_PER_MM * sq_mm:.3g} um, which is rounding); allowed: a picture "
+            "whose heights differ, and a cutoff_mm longer than the waves to be kept; is it all of one grey?"
+        )
 
 
 def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, TileBorder | None]:
@@ -335,15 +364,17 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
             work.height = turn_lay(level, work.texel_mm, by_deg)
             work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {strength:.2f})")
         on_progress("tile", 0, 1)
-        tiles, border = _tile(work, lambda done, total: on_progress("tile", done, total))
+        tiles, border, advice = _tile(work, lambda done, total: on_progress("tile", done, total))
         found_deg, found = middle_lay(work.height, periodic=tiles)
         off_deg = (found_deg + 90.0) % 180.0 - 90.0
         if best is None or abs(off_deg) < abs(best[0]):
-            best = off_deg, found, found_deg, work.height, work.history, tiles, border
+            best = off_deg, found, found_deg, work.height, work.history, tiles, border, advice
         if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found < LEAST_STRENGTH:
             break
         by_deg -= off_deg
-    off_deg, found, found_deg, work.height, work.history, tiles, border = best
+    off_deg, found, found_deg, work.height, work.history, tiles, border, advice = best
+    for line in advice:
+        work.advise(line)
     if found < LEAST_STRENGTH:
         return 0.0, tiles, border
     lay_deg = round(found_deg, 2) % 180.0
@@ -351,9 +382,9 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
     return (0.0 if aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG else lay_deg), tiles, border
 
 
-def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None]:
+def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, TileBorder | None, tuple[str, ...]]:
     if work.options.tiling == "none":
-        return False, None
+        return False, None, ()
     made = make_tileable(work.height, work.texel_mm, work.options.tiling, on_progress=on_progress)
     work.height = made.height_mm
     border = tile_border(work.height)
@@ -362,7 +393,7 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
         f"{max(border.jump_ratio):.2f} in step and {max(border.gradient_ratio):.2f} in slope of the inside"
     )
     work.history += [f"tiling: {note}" for note in made.notes]
-    return True, border
+    return True, border, made.advice
 
 
 def _level(work: _Work) -> None:
@@ -372,7 +403,5 @@ def _level(work: _Work) -> None:
     if work.options.sq_um is None:
         return
     sq_um = UM_PER_MM * float(work.height.std(dtype=np.float64))
-    if sq_um == 0:
-        raise PatchError(f"{work.where}: the picture is flat; allowed with sq_um: one with relief")
     work.height *= np.float32(work.options.sq_um / sq_um)
     work.did(f"height: scaled to Sq {work.options.sq_um:g} um, by wish, not by measure")

@@ -154,7 +154,8 @@ def load_patch(  # noqa: PLR0913  (one parameter for each key of a recipe's patc
     height_mm = (values.astype(np.float64) - zero) * (-height_um if invert else height_um) / UM_PER_MM
     with np.errstate(over="ignore"):
         check_all_finite(where, height_mm.astype(np.float32))
-    _warn_of_scale(where, texel_um, height_mm)
+    for doubt in doubts_of_scale(texel_um, height_mm):
+        warnings.warn(f"{where}: {doubt}", PatchScaleWarning, stacklevel=2)
     inside = read_inside(where, path, alpha, mask, values.shape)
     _warn_if_offset(where, height_mm if inside is None else height_mm[inside >= 0.5])
     found = sha256_of(path)
@@ -203,7 +204,7 @@ def head_of(path: Path) -> bytes:
         with open(path, "rb") as file:
             return file.read(32)
     except (OSError, ValueError) as error:
-        if not path.exists():
+        if not os.path.exists(path):
             raise PatchError(
                 f"{path}: no such file; allowed is a PNG, TIFF or EXR picture; "
                 "a path in a recipe is relative to the recipe's folder"
@@ -239,8 +240,8 @@ def are_spread(codes: np.ndarray) -> bool:
     return spread and np.unique(codes).size > _MOST_LEVELS_ON_PURPOSE
 
 
-def _warn_of_scale(where: str, texel_um: float, height_mm: np.ndarray) -> None:
-    """Sizes that no relief of skin has: most likely a number in another unit."""
+def doubts_of_scale(texel_um: float, height_mm: np.ndarray) -> list[str]:
+    """What no relief of skin has: most likely a number in another unit."""
     low, high = PLAUSIBLE_TEXEL_UM
     sq_um = UM_PER_MM * float(height_mm.std())
     told = []
@@ -248,8 +249,7 @@ def _warn_of_scale(where: str, texel_um: float, height_mm: np.ndarray) -> None:
         told.append(f"texel_um is {texel_um:g}; pictures of skin have {low:g} to {high:g}")
     if sq_um > PLAUSIBLE_SQ_UM:
         told.append(f"its relief has Sq {sq_um:.4g} um; that of skin is below {PLAUSIBLE_SQ_UM:g} um: check height_um")
-    for what in told:
-        warnings.warn(f"{where}: {what}; both are in micrometres, 1000 to a mm", PatchScaleWarning, stacklevel=4)
+    return [f"{what}; both are in micrometres, 1000 to a mm" for what in told]
 
 
 def _warn_if_offset(where: str, height_mm: np.ndarray) -> None:

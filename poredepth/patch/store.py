@@ -17,7 +17,7 @@ from poredepth.files import part_files, put_in_place
 from poredepth.patch.decode import decode_picture
 from poredepth.patch.read import head_of, load_patch, sha256_of
 from poredepth.patch.types import HeightPatch
-from poredepth.recipe.patchfile import SUFFIX, VERSION, patch_file_of, read_patch_file
+from poredepth.recipe.patchfile import SUFFIX, VERSION, own_patch_file, patch_file_of, read_patch_file
 from poredepth.units import UM_PER_MM
 
 #: Formats a patch is written in, and the endings they go with.
@@ -66,7 +66,8 @@ def write_patch(
 
     Raises
     ------
-    PatchError : an ending that does not go with the format; a patch with a mask
+    PatchError : an ending that does not go with the format; a name whose patch file is another picture's; a patch with
+        a mask; terms that are no text
     MapFileError : the disk refused, or the picture does not read back as written; files that were there before are
         untouched, and nothing half-written is left
     """
@@ -89,13 +90,14 @@ def write_patch(
                 )
             facts = {"poredepth_patch": VERSION, "file": path.name, "sha256": sha256_of(part), **facts}
             beside_part.write_text(_yaml(facts, texture), encoding="utf-8", newline="\n")
-            read_patch_file(beside_part)
+            _check_patch_file(path, beside_part, beside)
             put_in_place([(part, path), (beside_part, beside)])
-    except OSError as error:
+    except (OSError, RuntimeError) as error:  # RuntimeError is what the EXR library raises on a full disk
         if isinstance(error, MapFileError):
             raise
+        why = getattr(error, "strerror", None) or error
         raise MapFileError(
-            f"{path}: cannot be written ({error.strerror or error}); allowed: a file in a folder you may write to; "
+            f"{path}: cannot be written ({why}); allowed: a file in a folder you may write to; "
             "check the path and the space on the disk"
         ) from error
     return WrittenPatch(path, beside, format, height_um, zero)
@@ -132,6 +134,14 @@ def read_patch(path: str | os.PathLike, name: str | None = None) -> HeightPatch:
     return load_patch(name or path.name.split(".")[0], path, **{key: getattr(found, key) for key in keys})
 
 
+def _check_patch_file(path: Path, part: Path, beside: Path) -> None:
+    """Terms and history may be texts that a patch file cannot hold: nothing, or bytes that are no text."""
+    try:
+        read_patch_file(part)
+    except RecipeError as error:
+        raise PatchError(f"{path}: cannot be described: {str(error).replace(str(part), beside.name)}") from error
+
+
 def round_height_um(least_um: float) -> int:
     """Smallest round number of micrometres that is not below ``least_um``: in steps of 5, 10, 20 or 50."""
     step = next(step for step, most in _ROUND_UM if least_um <= most)
@@ -139,7 +149,8 @@ def round_height_um(least_um: float) -> int:
 
 
 def check_target(path: Path, format: str | None = None) -> str:
-    """The format a picture of this name will have; PatchError if its ending or the format is none of ours.
+    """The format a picture of this name will have; PatchError if its ending or the format is none of ours, or its patch
+    file would take the place of another picture's.
 
     To be asked before long work.
     """
@@ -147,6 +158,12 @@ def check_target(path: Path, format: str | None = None) -> str:
     fits = [name for name, suffixes in FORMATS.items() if suffix in suffixes]
     if not fits:
         raise PatchError(f"{path}: ends in '{path.suffix}'; allowed for a patch: .tif, .tiff, .exr")
+    beside = patch_file_of(path)
+    if os.path.isfile(beside) and own_patch_file(path) is None:
+        raise PatchError(
+            f"{path}: {beside.name} is the patch file of another picture in this folder, which would lose its size and "
+            "terms; allowed: a name that differs before the ending too"
+        )
     if format is None:
         return fits[0]
     if format not in FORMATS:

@@ -61,7 +61,26 @@ TAKEN_OVER = (
 def patch_file_of(picture: Path | str) -> Path:
     """``<picture's name without its ending>.patch.yaml`` in the picture's folder."""
     picture = Path(picture)
-    return picture.with_name(picture.stem + SUFFIX)
+    return picture.parent / (picture.stem + SUFFIX)
+
+
+def own_patch_file(picture: Path | str) -> Path | None:
+    """The patch file beside a picture; None if there is none, or it is that of another picture that is there too.
+
+    One that cannot be read counts as the picture's own, so that whoever reads it is told.
+    """
+    beside = patch_file_of(picture)
+    if not is_file(beside):
+        return None
+    try:
+        found = read_patch_file(beside)
+    except RecipeError:
+        return beside
+    return None if _is_of_another(found, beside, Path(picture).name) else beside
+
+
+def _is_of_another(found: PatchFile, beside: Path, name: str) -> bool:
+    return found.file != name and is_file(beside.with_name(found.file))
 
 
 def read_patch_file(path: Path | str) -> PatchFile:
@@ -92,7 +111,10 @@ def _checked(data: Any) -> tuple[PatchFile | None, list[Finding]]:
     if not isinstance(data, Mapping):
         return None, [Finding((), found_text(data), f"a mapping, starting with poredepth_patch: {VERSION}")]
     try:
-        return PatchFile.model_validate(data), []
+        found = PatchFile.model_validate(data)
+        if Path(found.file).name == found.file:
+            return found, []
+        return None, [Finding(("file",), found_text(found.file), "the name of a picture in the same folder")]
     except ValidationError as error:
         details = error.errors(include_url=False, include_context=False)
     findings = []
@@ -139,7 +161,13 @@ def with_patch_files(data: Mapping[str, Any], folder: Path) -> tuple[dict[str, A
             # the rest of the patch cannot be said to lack anything
             out[name] = {"texel_um": 1.0, "height_um": 1.0, **own}
             continue
-        if found.file != Path(picture).name:  # that of another picture of the same stem
+        if _is_of_another(found, beside, Path(picture).name):
+            continue
+        if found.file != Path(picture).name:
+            what = f"found {beside.name} beside it, which is of {found.file!r}, and that is not there"
+            allowed = f"{Path(picture).name!r} as the file in it, or another name for it"
+            findings.append(Finding(("patches", name, "file"), what, allowed))
+            out[name] = {"texel_um": 1.0, "height_um": 1.0, **own}
             continue
         out[name], wrong = _merged(own, found, ("patches", name), beside.name)
         findings += wrong

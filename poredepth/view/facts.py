@@ -205,9 +205,12 @@ def map_facts(path: Path) -> list[Row]:
         if name == "exact":
             continue
         if name == "patches":
-            rows += [
-                (f"patch {p['name']}", ", ".join(f"{k} {v}" for k, v in p.items() if v and k != "name")) for p in value
-            ]
+            for patch in value:
+                apart = ("name", "history")
+                rows.append(
+                    (f"patch {patch['name']}", ", ".join(f"{k} {v}" for k, v in patch.items() if v and k not in apart))
+                )
+                rows += [("  history" if n == 0 else "", step) for n, step in enumerate(patch["history"])]
         else:
             rows.append((name, ", ".join(map(str, value)) if isinstance(value, list) else str(value)))
     rows.append(

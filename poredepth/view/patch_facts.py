@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from poredepth.patch.texture import TextureParameters, band_table, pit_statistic
 from poredepth.patch.tiling import blotch_ratio, tile_border
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 from poredepth.patch.types import HeightPatch, PatchOffsetWarning
-from poredepth.recipe.patchfile import SUFFIX, patch_file_of
+from poredepth.recipe.patchfile import SUFFIX, own_patch_file
 from poredepth.units import UM_PER_MM
 
 Row = tuple[str, str]
@@ -34,7 +35,7 @@ def opened_patch(path: Path, texel_um: float | None = None, height_um: float | N
     """
     stated = {"texel_um": texel_um, "height_um": height_um}
     given = [key for key, value in stated.items() if value is not None]
-    if path.name.endswith(SUFFIX) or patch_file_of(path).is_file():
+    if path.name.endswith(SUFFIX) or own_patch_file(path) is not None:
         if given:
             raise PatchError(f"{path}: has a patch file, which says {given[0]}; allowed without one; leave it out")
         return read_patch(path)
@@ -148,9 +149,15 @@ def _border_rows(patch: HeightPatch) -> list[Row]:
     ]
 
 
+#: Plain words that YAML reads as something else, or has before 1.2.
+_YAML_WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+
+
 def recipe_lines(patch: HeightPatch, written: WrittenPatch) -> list[str]:
     """The lines that name a written patch in a recipe."""
     name = patch.name.replace(" ", "_")
+    if not re.fullmatch(r"[^\W\d][\w-]*", name) or name.lower() in _YAML_WORDS:
+        name = "'" + name.replace("'", "''") + "'"
     lines = ["patches:", f"  {name}: {{file: {_quoted(Path(written.path).name)}}}"]
     if patch.periodic:
         print_mm = max(1.0, min(10.0, round(0.5 * min(patch.width_mm, patch.height_extent_mm), 1)))

@@ -91,8 +91,12 @@ def test_a_picture_with_stated_size_is_inspected_as_a_patch(folder, skin_mm):
     done = run_here("inspect", "tile.tif", "--texel-um", 20, "--height-um", 1000, cwd=folder)
     assert done.returncode == 0, done.stderr
     assert f"Sq {1000 * skin_mm.std(dtype=float):.4g} um" in done.stdout and "tiles             yes" in done.stdout
-    ramp = run_here("inspect", "scan.png", "--texel-um", 20, "--height-um", 400, cwd=folder)
+    words = ("--texel-um", 20, "--height-um", 400)
+    ramp = run_here("inspect", "scan.png", *words, cwd=folder)
     assert "no: for place: registered only" in ramp.stdout
+    assert run_here("patch", "prepare", "scan.png", "-o", "scan.tif", *words, cwd=folder).returncode == 0
+    assert run_here("inspect", "scan.png", *words, cwd=folder).stdout == ramp.stdout  # the patch file is not its own
+    assert run_here("inspect", "scan.png", cwd=folder).stdout.startswith("picture")
     alone = run_here("inspect", "scan.png", "--texel-um", 20, cwd=folder)
     assert (alone.returncode, "height_um is not known" in alone.stderr) == (3, True)
 
@@ -135,6 +139,8 @@ def _bad_pictures(folder, skin_mm):
         ("cut.png", [], 3, "truncated"),
         ("empty.png", [], 3, "an empty file"),
         ("missing.png", [], 3, "no such file"),
+        ("long" * 100 + ".png", [], 3, "no such file"),
+        ("scan.png", ["-o", "long" * 100 + ".tif"], 4, "cannot be written"),
         (".", [], 3, "cannot be read"),
         ("scan.png", ["--height-um", 0], 3, "height_um is 0"),
         ("scan.png", ["--crop", 200, 0, 200, 100], 3, "crop"),
@@ -161,6 +167,38 @@ def test_bad_input_gets_one_message_and_leaves_nothing(folder, skin_mm, name, mo
 
 
 @pytest.mark.parametrize(
+    "words",
+    [
+        ("patch", "prepare", "scan.tif", "-o", "scan.tif"),
+        ("patch", "prepare", "scan.tif", "-o", "linked.tif"),
+        ("patch", "prepare", "scan.png", "-o", "new.tif", "--sheet", "scan.png"),
+        ("inspect", "scan.png", "--sheet", "scan.png"),
+    ],
+)
+def test_the_picture_that_is_read_is_never_written_onto(folder, skin_mm, words):
+    tifffile.imwrite(folder / "scan.tif", skin_mm)
+    (folder / "linked.tif").symlink_to("scan.tif")
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    done = run_here(*words, "--texel-um", 20, "--height-um", 1000, cwd=folder)
+    assert (done.returncode, "is the picture itself" in done.stderr) == (2, True), done.stderr
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["head.obj", "--sheet", "a.png"], "allowed with --sheet: a patch or a picture"),
+        (["head.yaml", "--texel-um", 20], "allowed with --texel-um: a patch or a picture"),
+        (["head.yaml", "--repeats", "cheek", "--sheet", "a.png"], "allowed without --view and --repeats"),
+        (["head.obj", "--view", "a.png", "--sheet", "b.png"], "allowed without --view and --repeats"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(folder, words, said):
+    done = run_here("inspect", *words, cwd=folder)
+    assert (done.returncode, said in done.stderr) == (2, True), done.stderr
+
+
+@pytest.mark.parametrize(
     ("words", "code", "said"),
     [
         (["stubble", "-o", "a.tif"], 3, "no kind 'stubble'; allowed: pores, lines, wrinkles, grain"),
@@ -169,6 +207,8 @@ def test_bad_input_gets_one_message_and_leaves_nothing(folder, skin_mm, name, mo
         (["pores", "--set", "depth_um=9000", "-o", "a.tif"], 3, "depth_um"),
         (["pores", "--set", "depth_um", "-o", "a.tif"], 2, "allowed: NAME=NUMBER or NAME=LEAST,MOST"),
         (["pores", "--size-mm", 1.01, "-o", "a.tif"], 3, "allowed is a whole"),
+        (["grain", "--texel-um", 1e-3, "-o", "a.tif"], 3, "at most 32768"),
+        (["grain", "--size-mm", 1e300, "--texel-um", 1e-300, "-o", "a.tif"], 3, "at most 32768"),
         (["pores", "--set", "density_per_cm2=2000", "--size-mm", 6, "-o", "a.tif"], 3, "fit"),
         (["pores"], 2, "give the picture to write"),
     ],

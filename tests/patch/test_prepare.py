@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -66,9 +67,9 @@ def write_16_bit(path, height_mm, full_um=800.0, **tags):
 
 def test_a_turned_tilted_bent_scan_becomes_level_skin_along_u(tmp_path, skin_mm):
     path = write_16_bit(tmp_path / "scan.tif", as_scanned(skin_mm))
-    made = prepare_patch(
-        path, PrepareOptions(texel_um=TEXEL_UM, height_um=800, align=True, source="own", licence="MIT", consent="given")
-    )
+    options = PrepareOptions(texel_um=TEXEL_UM, height_um=800, align=True, source="own", licence="MIT", consent="given")
+    with pytest.warns(PatchAdviceWarning, match="repeats will show"):  # few lines on a small piece
+        made = prepare_patch(path, options)
     patch = made.patch
     assert patch.periodic and patch.texel_mm == 0.02
     # a small piece of skin whose lines wander: what is left is told, and counted in when it is laid
@@ -107,8 +108,9 @@ def test_skin_that_needs_nothing_stays_as_it_is(tmp_path):
     made = prepare_patch(tmp_path / "pores.tif", PrepareOptions(texel_um=TEXEL_UM, height_um=1000, form="none"))
     np.testing.assert_allclose(made.patch.height_mm, known, atol=1e-8)
     assert [line.split(":")[0] for line in made.patch.provenance.history if "tiles" not in line] == [
-        "read", "height", "lay", "made to tile", "mean taken off",
-    ] or not made.advice  # fmt: skip
+        "read", "height", "made to tile", "lay", "mean taken off",
+    ]  # fmt: skip
+    assert not made.advice
 
 
 @pytest.mark.parametrize(("name", "lay"), [("conf_768", 90.0), ("groove_616", 90.0)])
@@ -186,6 +188,43 @@ def test_a_wished_sq(tmp_path, skin_mm):
     assert "scaled to Sq 11 um, by wish, not by measure" in made.patch.provenance.history[-1]
 
 
+@pytest.mark.parametrize("made_of", ["one grey", "8-bit grey", "a plane"])
+@pytest.mark.parametrize("height", [{"height_um": 400}, {"sq_um": 10}])
+def test_rounding_is_not_taken_for_relief(tmp_path, made_of, height):
+    """A wished Sq would make 10 um of what is 1e-8 um."""
+    values = {
+        "one grey": np.full((100, 100), 0.3, np.float32),
+        "8-bit grey": np.full((100, 100), 77, np.uint8),
+        "a plane": np.linspace(0, 1, 10000, dtype=np.float32).reshape(100, 100),
+    }[made_of]
+    tifffile.imwrite(tmp_path / "a.tif", values)
+    with pytest.raises(PatchError, match="a.tif: holds no relief"):
+        prepare_patch(tmp_path / "a.tif", PrepareOptions(texel_um=20, **height))
+
+
+def test_what_shows_once_it_tiles_is_advised(tmp_path, skin_mm):
+    """Two waves across a tile: they tile well, and show as repeats."""
+    x = np.arange(300) / 300
+    waves = 0.03 * np.sin(4 * np.pi * x) + skin_mm[:300, :300]
+    path = write_16_bit(tmp_path / "a.tif", waves)
+    with pytest.warns(PatchAdviceWarning, match="a.tif: .* % of Sq lies in waves longer than a third of the tile"):
+        made = prepare_patch(path, PrepareOptions(texel_um=TEXEL_UM, height_um=800, form="none"))
+    assert any("repeats will show" in line for line in made.advice)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (PrepareOptions(texel_um=20000, height_um=100), "texel_um is 20000; pictures of skin have 0.5 to 1000"),
+        (PrepareOptions(texel_um=20, height_um=5e5), "its relief has Sq .* um; that of skin is below 2000 um: check"),
+    ],
+)
+def test_numbers_in_another_unit_are_told_while_they_can_be_changed(tmp_path, skin_mm, options, said):
+    with pytest.warns(PatchAdviceWarning, match=said):
+        made = prepare_patch(write_16_bit(tmp_path / "a.tif", skin_mm), options)
+    assert any("both are in micrometres" in line for line in made.advice)
+
+
 def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
     path = write_16_bit(tmp_path / "a.tif", skin_mm)
     for options, said in (
@@ -194,12 +233,25 @@ def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
         (PrepareOptions(height_um=100), "real size of a pixel is not known"),
         (PrepareOptions(texel_um=20, width_mm=13, height_um=100), "allowed is a difference of"),
         (PrepareOptions(texel_um=-1, height_um=100), "texel_um is -1"),
+        (PrepareOptions(texel_um=1e-300, height_um=100), "allowed: 0.001 to 1e.06; texel_um is in micrometres"),
+        (PrepareOptions(texel_um=1e300, height_um=100), "allowed: 0.001 to 1e.06; texel_um is in micrometres"),
         (PrepareOptions(texel_um=20, height_um=100, form="wavy"), "form is 'wavy'; allowed: auto, none, tilt, bend"),
         (PrepareOptions(texel_um=20, height_um=100, tiling="maybe"), "allowed"),
         (PrepareOptions(texel_um=20, height_um=100, crop_px=(500, 0, 200, 100)), "allowed"),
     ):
         with pytest.raises(PatchError, match=said):
             prepare_patch(path, options)
+
+
+@pytest.mark.parametrize(("form", "degree"), [("tilt", 1), ("bend", 2), ("4", 4)])
+def test_a_form_of_a_degree_is_taken_off(tmp_path, skin_mm, form, degree):
+    """Polynomials of that degree and below are gone; the next one stays."""
+    x = np.linspace(-1, 1, 300)
+    for power, is_left in ((degree, False), (degree + 2, True)):
+        path = write_16_bit(tmp_path / "a.tif", skin_mm[:300, :300] + 0.3 * x**power)
+        options = PrepareOptions(texel_um=TEXEL_UM, height_um=800, tiling="none")
+        height_mm = prepare_patch(path, replace(options, form=form)).patch.height_mm.mean(axis=0)
+        assert (np.ptp(ndimage.gaussian_filter1d(height_mm, 20)) > 0.02) == is_left
 
 
 def test_progress_names_every_step_in_order(tmp_path, skin_mm):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import resource
+
 import numpy as np
 import OpenImageIO as oiio
 import pytest
@@ -44,7 +46,7 @@ def test_a_piece_that_does_not_tile_stays_one(tmp_path):
 
 def test_the_same_patch_gives_the_same_bytes(tmp_path):
     for suffix in (".tif", ".exr"):
-        one, two = (write_patch(tmp_path / f"{n}" / f"a{suffix}", made()) for n in (1, 2))
+        one, two = (write_patch(tmp_path / f"{n}{suffix}" / f"a{suffix}", made()) for n in (1, 2))
         assert one.path.read_bytes() == two.path.read_bytes()
         assert one.patch_file.read_bytes() == two.patch_file.read_bytes()
 
@@ -57,7 +59,7 @@ def test_an_independent_reader_sees_heights_and_size(tmp_path):
     assert image.spec().getattribute("XResolution") == pytest.approx(2032) or image.spec().getattribute(
         "xDensity"
     ) == pytest.approx(2032)
-    with tifffile.TiffFile(write_patch(tmp_path / "a.tif", patch).path) as file:
+    with tifffile.TiffFile(write_patch(tmp_path / "b.tif", patch).path) as file:
         np.testing.assert_array_equal(file.asarray(), patch.height_mm)
         top, bottom = file.pages[0].tags["XResolution"].value
         assert top / bottom == pytest.approx(800)  # per cm
@@ -78,9 +80,27 @@ def test_refusals_name_what_is_allowed(tmp_path):
     with pytest.raises(PatchError, match="has no a.patch.yaml beside it"):
         read_patch(tmp_path / "a.tif")
     write_patch(tmp_path / "a.tif", made())
+    with pytest.raises(PatchError, match="a.patch.yaml is that of a.tif"):
+        read_patch(tmp_path / "a.exr")
+
+
+def test_a_picture_keeps_its_patch_file(tmp_path):
+    """Two pictures that differ in their ending only would share one."""
+    write_patch(tmp_path / "a.tif", made())
+    with pytest.raises(PatchError, match="a.exr: a.patch.yaml is the patch file of another picture in this folder"):
+        write_patch(tmp_path / "a.exr", made())
+    assert np.array_equal(read_patch(tmp_path / "a.tif").height_mm, made().height_mm)
+    (tmp_path / "a.tif").unlink()
     write_patch(tmp_path / "a.exr", made())
-    with pytest.raises(PatchError, match="a.patch.yaml is that of a.exr"):
-        read_patch(tmp_path / "a.tif")
+    assert np.array_equal(read_patch(tmp_path / "a.exr").height_mm, made().height_mm)
+
+
+@pytest.mark.parametrize("source", ["", "\udcff"])
+def test_terms_that_are_no_text_are_refused_by_name(tmp_path, source):
+    patch = HeightPatch("cheek", made().height_mm, 0.0125, provenance=Provenance(source))
+    with pytest.raises(PatchError, match="a.tif: cannot be described: a.patch.yaml:9:9: source: found .*; allowed: te"):
+        write_patch(tmp_path / "a.tif", patch)
+    assert not list(tmp_path.iterdir())
 
 
 def test_nothing_is_lost_when_the_place_is_no_folder(tmp_path):
@@ -97,6 +117,22 @@ def test_nothing_is_lost_when_the_place_is_no_folder(tmp_path):
         write_patch(tmp_path / "a.tif", made(periodic=False))
     assert written.path.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.patch.yaml", "a.tif", "taken"]
+
+
+@pytest.mark.parametrize("name", ["a.tif", "a.exr"])
+def test_a_full_disk_is_told_and_leaves_what_was_there(tmp_path, name):
+    """A limit on the size of files stands for the disk: writes beyond it fail alike."""
+    written = write_patch(tmp_path / name, made())
+    before = written.path.read_bytes(), written.patch_file.read_bytes()
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (5000, hard))
+    try:
+        with pytest.raises(MapFileError, match=f"{name}: cannot be written .*[Ff]ile too large"):
+            write_patch(tmp_path / name, made(periodic=False))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert (written.path.read_bytes(), written.patch_file.read_bytes()) == before
+    assert len(list(tmp_path.iterdir())) == 2
 
 
 @pytest.mark.parametrize(("least", "round_number"), [(27.6, 30), (80.4, 90), (165.0, 180), (235.4, 240), (0.2, 5)])

@@ -6,7 +6,7 @@ import pytest
 
 from poredepth.errors import RecipeError
 from poredepth.recipe import load_recipe, recipe_from_dict, recipe_hash
-from poredepth.recipe.patchfile import patch_file_of, read_patch_file
+from poredepth.recipe.patchfile import own_patch_file, patch_file_of, read_patch_file
 
 PATCH_FILE = """\
 poredepth_patch: 1
@@ -84,6 +84,41 @@ def test_without_it_the_calibration_is_asked_for(folder):
 def test_that_of_another_picture_of_the_same_name_is_not_taken(folder):
     (folder / "cheek.png").touch()
     assert len(findings(folder, RECIPE.replace("cheek.tif", "cheek.png"))) == 2
+
+
+def test_one_left_behind_by_a_new_name_is_told(folder):
+    """Else its terms and its zero would be lost without a word."""
+    (folder / "cheek.tif").rename(folder / "nose.tif")
+    (folder / "cheek.patch.yaml").rename(folder / "nose.patch.yaml")
+    assert findings(folder, RECIPE.replace("cheek.tif", "nose.tif, texel_um: 12.5, height_um: 1000")) == [
+        "r.yaml:4:17: patches.cheek.file: found nose.patch.yaml beside it, which is of 'cheek.tif', and that is not "
+        "there; allowed: 'nose.tif' as the file in it, or another name for it"
+    ]
+
+
+def test_which_picture_it_belongs_to(folder):
+    beside = folder / "cheek.patch.yaml"
+    (folder / "cheek.png").touch()
+    assert own_patch_file(folder / "cheek.tif") == beside
+    assert own_patch_file(folder / "cheek.png") is None
+    assert own_patch_file(folder / "nose.tif") is None
+    beside.write_text("poredepth_patch: [")
+    assert own_patch_file(folder / "cheek.png") == beside
+
+
+@pytest.mark.parametrize("name", [".", "/", "..", "a/"])
+def test_what_is_no_name_of_a_file_is_a_finding(folder, name, monkeypatch):
+    monkeypatch.chdir(folder)
+    with pytest.raises(RecipeError, match="patches.cheek.file: found no file"):
+        recipe_from_dict(
+            {"poredepth": 1, "mesh": {"file": "head.obj", "unit": "cm"}, "patches": {"cheek": {"file": name}}}, "."
+        )
+
+
+def test_its_picture_lies_beside_it(folder):
+    (folder / "cheek.patch.yaml").write_text(PATCH_FILE.replace("cheek.tif", "../cheek.tif"))
+    with pytest.raises(RecipeError, match="2:7: file: found '../cheek.tif'; allowed: the name of a picture in the sam"):
+        read_patch_file(folder / "cheek.patch.yaml")
 
 
 def test_its_mistakes_come_with_their_place_all_at_once(folder):

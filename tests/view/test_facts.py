@@ -9,8 +9,9 @@ from recipes import composed_of, grating, pore_patch, scatter_layer
 from scipy.ndimage import gaussian_filter
 
 from poredepth import HeightPatch, carried_ratio, compose, random_skin_points
+from poredepth.output import MapMetadata, PatchRecord, fit_calibration, write_map
 from poredepth.placement.registered import PatchSizeWarning
-from poredepth.view.facts import recipe_facts
+from poredepth.view.facts import map_facts, recipe_facts
 
 
 @pytest.mark.parametrize(
@@ -129,3 +130,13 @@ def test_a_registered_piece_is_read_in_the_size_found():
     found = [compose(made, size_px=px)[1001].height_mm for px in (256, 2048)]
     wide = found[1][8 * 85 : 8 * 171, 8 * 85 : 8 * 171]
     assert float(told.split()[1]) == pytest.approx(100 * found[0][middle].std() / wide.std(), abs=2.0)
+
+
+def test_what_was_done_to_a_patch_is_told_of_a_map_step_by_step(tmp_path):
+    steps = ("read: scan.png", "form taken off: the tilt, at 2, 3 and 4 mm")
+    record = PatchRecord("pores", "pores.tif", licence="CC0", history=steps)
+    calibration = fit_calibration("exr-float", "mm", 0, 0)
+    path = write_map(tmp_path / "a.exr", np.zeros((8, 8)), calibration, MapMetadata(patches=(record,))).path
+    rows = map_facts(path)
+    at = rows.index(("patch pores", "file pores.tif, licence CC0"))
+    assert rows[at + 1 : at + 3] == [("  history", steps[0]), ("", steps[1])]

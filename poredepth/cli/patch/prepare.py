@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from poredepth.cli.patch.result import PatchFormat, PatchOutput, Sheet, write_and_tell
+from poredepth.cli.patch.result import PatchFormat, PatchOutput, Sheet, keep_apart, write_and_tell
 from poredepth.cli.progress import shown_progress
 
 NAME = "prepare"
@@ -44,7 +44,7 @@ def command(
         typer.Option("--crop", metavar="X Y W H", help="Part of the picture, pixels from its top left corner."),
     ] = None,
     form: Annotated[
-        str, typer.Option("--form", metavar="HOW", help="Form taken off: auto, none, tilt (a plane) or bend.")
+        str, typer.Option("--form", metavar="HOW", help="Form taken off: auto, none, tilt (a plane), bend, or 3 to 8, the degree of a polynomial.")
     ] = "auto",
     cutoff_mm: Annotated[
         float | None,
@@ -76,6 +76,8 @@ def command(
     from poredepth.patch.store import check_target
 
     check_target(output, format)
+    keep_apart(picture, output, "-o")
+    keep_apart(picture, sheet, "--sheet")
     options = PrepareOptions(
         texel_um=texel_um,
         width_mm=width_mm,

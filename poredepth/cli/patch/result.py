@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -31,6 +32,13 @@ Sheet = Annotated[
     Path | None,
     typer.Option("--sheet", metavar="FILE.png", callback=_png, help="Draw a sheet that shows what the patch is."),
 ]
+
+
+def keep_apart(picture: Path, target: Path | None, option: str) -> None:
+    """Refuse to write onto the picture that is read: raw pictures are not made again."""
+    both_there = target is not None and os.path.exists(target) and os.path.exists(picture)
+    if both_there and os.path.samefile(target, picture):
+        raise typer.BadParameter(f"'{target}' is the picture itself; allowed: another name", param_hint=option)
 
 
 def write_and_tell(

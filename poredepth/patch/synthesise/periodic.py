@@ -25,6 +25,8 @@ from poredepth.patch.types import MIN_SIDE_PX, check_positive
 
 #: Rows that are made at once; texels do not depend on it.
 STRIP_ROWS = 128
+#: Longest side of a tile, that of the largest picture that is read.
+MOST_SIDE_PX = 2**15
 _THREADS = 2
 #: How far beyond the tile points are repeated for a net, in mean distances of points.
 _REACH_SPACINGS = 6.0
@@ -49,14 +51,14 @@ class Tile:
 
 
 def make_tile(size_mm: float, texel_mm: float) -> Tile:
-    """Grid for a tile of ``size_mm``; PatchError unless that is a whole number (at least 4) of texels."""
+    """Grid for a tile of ``size_mm``; PatchError unless that is a whole number of texels, 4 to ``MOST_SIDE_PX``."""
     check_positive("synthesis", "size_mm", size_mm)
     check_positive("synthesis", "texel_mm", texel_mm)
-    count = round(size_mm / texel_mm)
-    if abs(count * texel_mm - size_mm) > 1e-6 * size_mm or count < MIN_SIDE_PX:
+    count = round(min(size_mm / texel_mm, 2.0 * MOST_SIDE_PX))
+    if abs(count * texel_mm - size_mm) > 1e-6 * size_mm or not MIN_SIDE_PX <= count <= MOST_SIDE_PX:
         raise PatchError(
             f"synthesis: size_mm {size_mm:g} is {size_mm / texel_mm:.4g} texels of {texel_mm:g} mm; allowed is a whole "
-            f"number of at least {MIN_SIDE_PX}; change one of the two"
+            f"number of at least {MIN_SIDE_PX}, at most {MOST_SIDE_PX}; change one of the two"
         )
     return Tile(count, size_mm / count)
 

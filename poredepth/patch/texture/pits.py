@@ -124,6 +124,8 @@ def pit_statistics(
 def _found(heights, texel_mm: float, periodic: bool, least_depth: float, least_radius: float) -> PitShapes:
     """Shapes of what is deep, wide and round enough."""
     most_px = min(_MOST_RADIUS_MM / texel_mm, 0.25 * min(heights.shape))
+    if least_radius > most_px:
+        return NO_PITS
     middle, radius = _candidates(heights, texel_mm, periodic, least_depth, least_radius, most_px)
     if len(middle) == 0:
         return NO_PITS
@@ -178,7 +180,9 @@ def _spline(heights, periodic: bool) -> np.ndarray:
 
 def _block_levels(height, texel_mm: float) -> np.ndarray:
     """A guess of the level of the skin at every texel: a quantile of the block it lies in."""
-    ends = [np.linspace(0, n, max(1, round(n * texel_mm / _BLOCK_MM)) + 1).astype(int) for n in height.shape]
+    # no more blocks than texels, however wide these are
+    counts = [min(n, max(1, round(n * texel_mm / _BLOCK_MM))) for n in height.shape]
+    ends = [np.linspace(0, n, count + 1).astype(int) for n, count in zip(height.shape, counts, strict=True)]
     out = np.empty_like(height)
     for top, bottom in zip(ends[0][:-1], ends[0][1:], strict=True):
         for left, right in zip(ends[1][:-1], ends[1][1:], strict=True):

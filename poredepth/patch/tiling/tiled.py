@@ -40,7 +40,8 @@ class Tiled:
     method : "none" (tiled already or left as it was), "smooth" or "cut"
     quality : method -> `TileQuality`, of each that was tried
     overlap_px : (rows, cols) texels that margins were laid over each other; (0, 0) unless cut
-    notes : sentences for the person who prepares the patch
+    notes : sentences for the person who prepares the patch, ``advice`` among them
+    advice : those of them that tell what is above the bounds
     """
 
     height_mm: np.ndarray
@@ -48,6 +49,7 @@ class Tiled:
     quality: dict[str, TileQuality]
     overlap_px: tuple[int, int]
     notes: tuple[str, ...]
+    advice: tuple[str, ...] = ()
 
 
 def make_tileable(
@@ -108,7 +110,8 @@ def make_tileable(
     told.end()
     best = min(made, key=lambda name: quality[name].rank)
     tile, overlap, notes = made[best]
-    return Tiled(tile, best, quality, overlap, (*notes, *_advice(quality[best])))
+    advice = _advice(quality[best])
+    return Tiled(tile, best, quality, overlap, (*notes, *advice), advice)
 
 
 class _Told:
@@ -130,7 +133,8 @@ class _Told:
 def _as_it_is(heights: np.ndarray, quality: dict[str, TileQuality]) -> Tiled:
     found = quality["none"]
     said = "it tiles already: left as it is" if found.border.continues else "left as it is: it does not tile"
-    return Tiled(heights.copy(), "none", quality, (0, 0), (said, *_advice(found, shows=not found.border.continues)))
+    advice = _advice(found, shows=not found.border.continues)
+    return Tiled(heights.copy(), "none", quality, (0, 0), (said, *advice), advice)
 
 
 def _level_borders(heights: np.ndarray) -> np.ndarray:
@@ -203,7 +207,7 @@ def _advice(quality: TileQuality, shows: bool = True) -> tuple[str, ...]:
         )
     if quality.blotch_ratio > MOST_BLOTCH_RATIO:
         said.append(
-            f"{100 * quality.blotch_ratio:.0f} % of Sq lies in waves longer than a third of the tile (advised: at most "
+            f"{100 * quality.blotch_ratio:.3g} % of Sq lies in waves longer than a third of the tile (advised: at most "
             f"{100 * MOST_BLOTCH_RATIO:.0f} %): repeats will show; take form off with a shorter cutoff"
         )
     return tuple(said)

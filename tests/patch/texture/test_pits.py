@@ -142,6 +142,13 @@ def test_fine_and_coarse_texels_agree():
         assert found == pytest.approx((1, 1, 1), abs=within)
 
 
+@pytest.mark.parametrize("texel_mm", [1e-6, 1e-3, 1.0, 2.0, 50.0])
+def test_texels_of_any_size_are_looked_at(texel_mm):
+    """Wider than the blocks that the level of the skin is guessed in, or so fine that no pore fits into the picture."""
+    relief = np.random.default_rng(0).normal(0, 0.001, (60, 60))
+    assert pit_statistics(relief, texel_mm).count == 0
+
+
 def test_refusals_name_the_key():
     for key in ("texel_mm", "least_depth_um", "least_diameter_um"):
         settings = {"texel_mm": 0.02} | {key: -1.0}
