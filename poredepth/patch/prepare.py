@@ -51,6 +51,8 @@ LEAST_KEPT_RATIO = 0.25
 LEAST_CODE_STEP, LEAST_PLATEAU_RATIO = 1 / 512, 0.5
 #: Pixels of no picture at all: an order of magnitude and more beyond what is warned about.  Own choice.
 POSSIBLE_TEXEL_UM = (0.001, 1e6)
+#: A tilt below this says nothing: own choice.
+LEAST_TOLD_DEG = 0.01
 #: Relief below this share of the largest height is what rounding left: own choice, as in tiling's measures.
 ROUNDING_RATIO = 1e-6
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
@@ -386,6 +388,10 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
     if work.options.tiling == "none":
         return False, None, ()
     made = make_tileable(work.height, work.texel_mm, work.options.tiling, on_progress=on_progress)
+    if made.method != "none" and work.options.form == "none":
+        _, plane = remove_form(work.height, work.texel_mm, degree=1)
+        if plane.tilt_deg >= LEAST_TOLD_DEG:
+            work.did(f"tilt of {plane.tilt_deg:.3g} degrees lost: relief that tiles has none")
     work.height = made.height_mm
     border = tile_border(work.height)
     work.did(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -200,6 +201,20 @@ def test_rounding_is_not_taken_for_relief(tmp_path, made_of, height):
     tifffile.imwrite(tmp_path / "a.tif", values)
     with pytest.raises(PatchError, match="a.tif: holds no relief"):
         prepare_patch(tmp_path / "a.tif", PrepareOptions(texel_um=20, **height))
+
+
+def test_a_tilt_that_is_kept_but_cannot_tile_is_told(tmp_path, skin_mm):
+    """0.1 mm over 6 mm: atan 1/60, 0.955 degrees."""
+    path = write_16_bit(tmp_path / "a.tif", skin_mm[:300, :300] + np.linspace(-0.05, 0.05, 300))
+    options = PrepareOptions(texel_um=TEXEL_UM, height_um=800, form="none")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PatchAdviceWarning)
+        made = prepare_patch(path, options)
+    [said] = [line for line in made.patch.provenance.history if line.startswith("tilt of ")]
+    assert float(said.split()[2]) == pytest.approx(0.955, abs=0.05)
+    assert not any(
+        "tilt of" in s for s in prepare_patch(path, replace(options, tiling="none")).patch.provenance.history
+    )
 
 
 def test_what_shows_once_it_tiles_is_advised(tmp_path, skin_mm):

@@ -98,7 +98,13 @@ def find_spikes(height, sigma, side, factor, share, widest, where, spikes, start
                             joined[a, b] = True
                             stack[n, 0], stack[n, 1] = a, b
                             n += 1
-            if last_i - first_i >= widest or last_j - first_j >= widest:
+            # what reaches the edge may go on beyond it as far again: a pore or furrow that is cut there is no spike
+            deep, wide = last_i - first_i + 1, last_j - first_j + 1
+            if r + first_i <= 3 or r + last_i >= rows + 2:
+                deep *= 2
+            if c + first_j <= 3 or c + last_j >= cols + 2:
+                wide *= 2
+            if deep > widest or wide > widest:
                 continue
             for i in range(7):
                 for j in range(7):

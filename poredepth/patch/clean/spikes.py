@@ -71,7 +71,8 @@ def remove_spikes(
     absolute residuals in 48 x 48 texels around, at least half of what it is in the busiest quarter of the picture, and
     1.5 steps of heights that take few values.  A spike's top stands out by more than 8 sigma, and the texels joined to
     it that stand out the same way by more than 0.2 of the top fill no more than the allowed width: a furrow is too
-    long for that, the bottom of a pore, even a sharp one, too wide.  Found spikes are filled as holes are, and it is
+    long for that, the bottom of a pore, even a sharp one, too wide.  At the edge of the picture, what touches it counts
+    as going on beyond it as far again.  Found spikes are filled as holes are, and it is
     looked again, up to three times, for those that hid each other.
 
     Source: median test, common practice; median absolute deviation, Hampel 1974 (J. Am. Stat. Assoc. 69:383).

@@ -10,6 +10,7 @@ from shared_pictures import measured
 
 from poredepth import PatchError, read_patch
 from poredepth.patch.clean import remove_spikes
+from poredepth.patch.synthesise import synthesise
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "patches"
 PATCHES = ("cheek_pores", "nose_pores", "forehead_lines", "wrinkles", "grain")
@@ -76,7 +77,19 @@ def test_salt_and_pepper():
     out, spikes = remove_spikes(spiked, 0.02)
     missed, extra = np.count_nonzero(where & (out == spiked)), np.count_nonzero(~where & (out != spiked))
     print(f"\n1 % salt and pepper: {missed} of {where.sum()} missed, {extra} beside changed")
-    assert missed <= 8 and extra <= 10 and spikes.n_px > 9900
+    # missed are some that touch each other, and pairs at the picture's edge
+    assert missed <= 12 and extra <= 10 and spikes.n_px > 9900
+
+
+def test_what_the_edge_cuts_is_no_spike():
+    """The rest of a pore or furrow at the edge is as small as dust; of 180 pieces, 12 lost a bit of it before."""
+    whole = synthesise("pores", size_mm=6, texel_um=20, seed=2).height_mm
+    piece = whole[40:, 30:]
+    out, spikes = remove_spikes(piece, 0.02)
+    assert spikes is None and np.array_equal(out, piece)
+    dusty = piece.copy()
+    dusty[0, 120], dusty[60, -1] = 0.1, -0.2
+    assert remove_spikes(dusty, 0.02)[1].n_px == 2
 
 
 def test_coarse_texels_allow_single_ones_only():
