@@ -161,9 +161,17 @@ def forehead_lines() -> np.ndarray:
             "eye right": {"center": [-3.2, 0.2, 7.9], "radius_mm": 27, "feather_mm": 6},
             "brow": {"subtract": ["band", "frown", "eye left", "eye right"]},
         },
-        "patches": {"wrinkles": {"file": str(demo.path("patches/wrinkles.tif")), "texel_um": 40, "height_um": 600}},
+        "patches": {"wrinkles": {"file": str(demo.path("patches/wrinkles.tif"))}},
         "layers": [
-            {"name": "lines", "patch": "wrinkles", "place": "spread", "region": "brow", "size": 1.6, "along_ratio": 2}
+            {
+                "name": "lines",
+                "patch": "wrinkles",
+                "place": "spread",
+                "region": "brow",
+                "size": 1.6,
+                "along_ratio": 2,
+                "gain": 2.5,
+            }
         ],
     }
     made = prepare(recipe_from_dict(data))

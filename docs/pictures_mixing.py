@@ -122,8 +122,8 @@ def sheet(panels: list[np.ndarray], columns: int = 2) -> np.ndarray:
 def bands_picture() -> np.ndarray:
     c = plate([painted("sculpt"), laid("cheek_pores")], {"sculpt": furrow(18, 0.25, 4)})
     parts = compose_parts(c, "bands")
-    shown = [panel("the mix", heights(c), (-300, 60))]
-    limits = {"coarse": (-300, 60), "middle": (-40, 40), "fine": (-40, 40)}
+    shown = [panel("the mix", heights(c), (-320, 60))]
+    limits = {"coarse": (-320, 60), "middle": (-80, 40), "fine": (-80, 40)}
     told = {"coarse": "coarse: longer than 2.5 mm", "middle": "middle: 0.8 to 2.5 mm", "fine": "fine: below 0.8 mm"}
     return sheet([*shown, *(panel(told[b], parts[b][1001].height_mm[SIZE_PX // 2 :], limits[b]) for b in told)])
 
@@ -132,7 +132,7 @@ def gain_picture() -> np.ndarray:
     scan = {"sculpt": furrow(18, 0.4, 4) + scan_noise(0.012)}
     layers = [painted("sculpt"), laid("cheek_pores")]
     cleaned = [painted("sculpt", gain={"fine": 0}), layers[1]]
-    limits = (-450, 80)
+    limits = (-500, 80)
     return sheet(
         [
             panel("a sculpt with scan noise", heights(plate(layers[:1], scan)), limits),
@@ -166,7 +166,7 @@ def transition_picture() -> np.ndarray:
     w = np.clip((x - WIDE_MM / 2) / 5 + 0.5, 0, 1)
     w = w * w * (3 - 2 * w)
     plain = (1 - w) * half("cheek_pores") + w * half("forehead_lines", gain=1.5)
-    return sheet([panel("a plain cross-fade over 5 mm", plain, (-70, 40)), panel("replace", kept, (-70, 40))])
+    return sheet([panel("a plain cross-fade over 5 mm", plain, (-90, 40)), panel("replace", kept, (-90, 40))])
 
 
 def extreme_picture(combine: str) -> np.ndarray:

@@ -8,26 +8,18 @@ from pathlib import Path
 import numpy as np
 from shared_data import FOLDER
 
-from poredepth import load_patch
+from poredepth import read_patch
 from poredepth.patch.types import HeightPatch
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_data" / "patches"
-#: name -> texel um, height um of a full unit, as in demo_data/patches/README.md
-DEMO_PATCHES = {
-    "cheek_pores": (20, 180),
-    "nose_pores": (20, 200),
-    "forehead_lines": (20, 90),
-    "wrinkles": (40, 240),
-    "grain": (20, 30),
-}
+DEMO_PATCHES = ("cheek_pores", "nose_pores", "forehead_lines", "wrinkles", "grain")
 #: Measured surfaces (MIT, test data of surface-measurement libraries): one with a strong lay, one with steep grooves.
 MEASURED = ("conf_768", "groove_616")
 
 
 def demo_patch(name: str) -> HeightPatch:
     """A patch that the project's synthesis made periodic."""
-    texel_um, height_um = DEMO_PATCHES[name]
-    return load_patch(name, DEMO / f"{name}.tif", texel_um=texel_um, height_um=height_um)
+    return read_patch(DEMO / f"{name}.tif")
 
 
 def measured_level(name: str) -> tuple[np.ndarray, float] | None:

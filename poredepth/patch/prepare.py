@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
-from poredepth.patch.clean.form import remove_form, zero_mean
+from poredepth.patch.clean.form import MOST_DEGREE, remove_form, zero_mean
 from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
 from poredepth.patch.clean.suggest import suggest_form
@@ -31,7 +31,7 @@ from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
 from poredepth.patch.read import doubts_of_scale, sha256_of
-from poredepth.patch.texture.direction import LEAST_STRENGTH, dominant_direction
+from poredepth.patch.texture.direction import LEAST_STRENGTH, middle_lay
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
 from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance, check_positive
@@ -40,6 +40,8 @@ from poredepth.units import UM_PER_MM
 OnProgress = Callable[[str, int, int], None]
 
 FORMS = ("auto", "none", "tilt", "bend")
+#: Degrees of polynomials, beside those with a name.
+DEGREES = tuple(str(degree) for degree in range(3, MOST_DEGREE + 1))
 #: Steps, as progress counts them.
 STEPS = ("read", "clean", "form", "turn", "tile", "measure")
 #: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
@@ -74,7 +76,7 @@ class PrepareOptions:
     invert : black is outward
     colour : what to do with colour and with sRGB pictures: see `intake.read.read_raw`
     crop_px : (x, y, width, height), pixels from the top left corner
-    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid
+    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid; "3" to "8", a polynomial of that degree
     cutoff_mm : mm, wavelengths above are taken off too (areal Gaussian, ISO 16610-61)
     keep_spikes, keep_terraces : leave these as they are
     align : turn the lay to +u
@@ -205,8 +207,9 @@ def _check(path: Path, options: PrepareOptions) -> None:
     for key in ("texel_um", "width_mm", "height_um", "sq_um", "cutoff_mm"):
         if getattr(options, key) is not None:
             check_positive(str(path), key, getattr(options, key))
-    if options.form not in FORMS:
-        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}")
+    if options.form not in FORMS + DEGREES:
+        degrees = f"{DEGREES[0]} to {DEGREES[-1]}, the degree of a polynomial"
+        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}, or {degrees}")
 
 
 def _sized(raw: RawPicture, work: _Work) -> tuple[tuple[float, float], np.ndarray | None]:
@@ -315,7 +318,8 @@ def _make_square(work: _Work, pixel_mm: tuple[float, float]) -> None:
 
 def _take_form_off(work: _Work) -> None:
     options = work.options
-    degree, cutoff_mm, why = {"none": None, "tilt": 1, "bend": 2}.get(options.form), options.cutoff_mm, ""
+    degrees = {"none": None, "tilt": 1, "bend": 2} | {text: int(text) for text in DEGREES}
+    degree, cutoff_mm, why = degrees.get(options.form), options.cutoff_mm, ""
     if options.form == "auto":
         found = suggest_form(work.height, work.texel_mm)
         degree, why = found.degree, f" ({found.reason})"
@@ -323,7 +327,8 @@ def _take_form_off(work: _Work) -> None:
     if degree is None and cutoff_mm is None:
         return
     work.height, form = remove_form(work.height, work.texel_mm, degree=degree, cutoff_mm=cutoff_mm)
-    what = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}[degree]
+    named = {None: [], 1: ["the tilt"], 2: ["tilt and bow"]}
+    what = list(named.get(degree, [f"a polynomial of degree {degree}"]))
     what += [] if cutoff_mm is None else [f"waves above {cutoff_mm:g} mm"]
     work.did(
         f"form taken off: {', '.join(what)}; tilt {form.tilt_deg:.3g} degrees, {form.peak_to_valley_um:.4g} um from "
@@ -348,34 +353,34 @@ def _turn_and_tile(work: _Work, on_progress: OnProgress) -> tuple[float, bool, T
     """
     on_progress("turn", 0, 1)
     level = work.height
-    lay = dominant_direction(level, work.texel_mm)
-    has_lay = lay.strength >= LEAST_STRENGTH
+    lay_deg, strength = middle_lay(level)
+    has_lay = strength >= LEAST_STRENGTH
     aligns = work.options.align and has_lay
     if work.options.align and not has_lay:
         work.advise("found no direction that the relief runs in; it is not turned")
-    by_deg, history, best = (-lay.lay_deg if aligns else 0.0), list(work.history), None
+    by_deg, history, best = (-lay_deg if aligns else 0.0), list(work.history), None
     for _ in range(MOST_TURNS if aligns else 1):
         work.history = list(history)
         if aligns:
             on_progress("turn", 0, 1)
             work.height = turn_lay(level, work.texel_mm, by_deg)
-            work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {lay.strength:.2f})")
+            work.did(f"turned by {by_deg:.2f} degrees, so that its lay is 0 (strength {strength:.2f})")
         on_progress("tile", 0, 1)
         tiles, border, advice = _tile(work, lambda done, total: on_progress("tile", done, total))
-        found = dominant_direction(work.height, work.texel_mm, periodic=tiles)
-        off_deg = (found.lay_deg + 90.0) % 180.0 - 90.0
+        found_deg, found = middle_lay(work.height, periodic=tiles)
+        off_deg = (found_deg + 90.0) % 180.0 - 90.0
         if best is None or abs(off_deg) < abs(best[0]):
-            best = off_deg, found, work.height, work.history, tiles, border, advice
-        if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found.strength < LEAST_STRENGTH:
+            best = off_deg, found, found_deg, work.height, work.history, tiles, border, advice
+        if not aligns or abs(off_deg) <= ALIGNED_WITHIN_DEG or found < LEAST_STRENGTH:
             break
         by_deg -= off_deg
-    off_deg, found, work.height, work.history, tiles, border, advice = best
+    off_deg, found, found_deg, work.height, work.history, tiles, border, advice = best
     for line in advice:
         work.advise(line)
-    if found.strength < LEAST_STRENGTH:
+    if found < LEAST_STRENGTH:
         return 0.0, tiles, border
-    lay_deg = round(found.lay_deg, 2) % 180.0
-    work.did(f"lay: {lay_deg:.2f} degrees, strength {found.strength:.2f}")
+    lay_deg = round(found_deg, 2) % 180.0
+    work.did(f"lay: {lay_deg:.2f} degrees, strength {found:.2f}")
     return (0.0 if aligns and abs(off_deg) <= ALIGNED_WITHIN_DEG else lay_deg), tiles, border
 
 

@@ -216,7 +216,7 @@ def _write_tiff(path: Path, stored: np.ndarray, texel_mm: float, facts: dict) ->
         compression="zlib",
         compressionargs={"level": 9 if stored.size <= 2048**2 else 1},  # large ones take longer, and are hardly smaller
         rowsperstrip=min(_ROWS_A_STRIP, len(stored)),
-        maxworkers=1,
+        maxworkers=2,
         metadata=None,
         software=False,
         description=json.dumps({"poredepth patch": facts}, ensure_ascii=True, sort_keys=True),

@@ -258,6 +258,17 @@ def test_what_is_missing_or_contradicts_is_said(tmp_path, skin_mm):
             prepare_patch(path, options)
 
 
+@pytest.mark.parametrize(("form", "degree"), [("tilt", 1), ("bend", 2), ("4", 4)])
+def test_a_form_of_a_degree_is_taken_off(tmp_path, skin_mm, form, degree):
+    """Polynomials of that degree and below are gone; the next one stays."""
+    x = np.linspace(-1, 1, 300)
+    for power, is_left in ((degree, False), (degree + 2, True)):
+        path = write_16_bit(tmp_path / "a.tif", skin_mm[:300, :300] + 0.3 * x**power)
+        options = PrepareOptions(texel_um=TEXEL_UM, height_um=800, tiling="none")
+        height_mm = prepare_patch(path, replace(options, form=form)).patch.height_mm.mean(axis=0)
+        assert (np.ptp(ndimage.gaussian_filter1d(height_mm, 20)) > 0.006) == is_left
+
+
 def test_progress_names_every_step_in_order(tmp_path, skin_mm):
     path = write_16_bit(tmp_path / "a.tif", skin_mm[:200, :200])
     said = []

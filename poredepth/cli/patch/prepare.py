@@ -44,7 +44,12 @@ def command(
         typer.Option("--crop", metavar="X Y W H", help="Part of the picture, pixels from its top left corner."),
     ] = None,
     form: Annotated[
-        str, typer.Option("--form", metavar="HOW", help="Form taken off: auto, none, tilt (a plane) or bend.")
+        str,
+        typer.Option(
+            "--form",
+            metavar="HOW",
+            help="Form taken off: auto, none, tilt (a plane), bend, or 3 to 8, the degree of a polynomial.",
+        ),
     ] = "auto",
     cutoff_mm: Annotated[
         float | None,

@@ -18,7 +18,8 @@ from scipy import ndimage
 #: Side of a block (ISO/IEC 10918-1, JPEG baseline).
 BLOCK_PX = 8
 #: How many standard errors the 8th columns must stand out, in the clearer direction and in the other one.  Own choice:
-#: relief that was never compressed has less than 3.5, skin-like relief of JPEG quality 95 more than 20.
+#: relief that was never compressed has less than 4, in one direction or the other; 5 mm of skin-like relief of JPEG
+#: quality 95 more than 15 and 8.
 _LEAST_T, _LEAST_OTHER_T = 8.0, 4.0
 #: Fewest columns of each phase.
 _LEAST_COUNT = 8
@@ -26,6 +27,9 @@ _LEAST_COUNT = 8
 _NEIGHBOURS = np.array([1, 1, 1, 0, 0, 0, 1, 1, 1]) / 6.0
 #: Added to the mean differences, share of their mean, so that quiet columns of coarse codes do not count without end.
 _FLOOR_SHARE = 0.02
+#: Differences beyond so many times their mean count as that: a few steep furrows would hide small jumps everywhere
+#: (lines at JPEG quality 95: 3 standard errors across the lay without, 8 to 11 with).  Own choice.
+_MOST_TIMES_MEAN = 1.5
 #: Lines that are looked at together.
 _STRIP_PX = 256
 
@@ -39,8 +43,9 @@ def find_compression_blocks(values: np.ndarray) -> float | None:
 
     Returns
     -------
-    float above 1: third differences of heights across borders of blocks, over those between them, the geometric mean
-    of both directions; None if there are no such blocks, or too few pixels (less than about 70 a side) to tell
+    float above 1: third differences of heights across borders of blocks, over those between them (large ones drawn in),
+    the geometric mean of both directions; None if there are no such blocks, or too few pixels (less than about 70 a
+    side) to tell
 
     Notes
     -----
@@ -58,16 +63,27 @@ def find_compression_blocks(values: np.ndarray) -> float | None:
 
 
 def _roughness(values: np.ndarray, axis: int) -> np.ndarray:
-    """Mean size of the third difference along an axis, at each place of that axis, float64 (side - 3,)."""
+    """Mean size of the third difference along an axis, at each place of that axis, float64 (side - 3,).
+
+    Large ones are drawn in, to what some lines, spread evenly, say is usual.
+    """
     lines = np.moveaxis(values, axis, 0)
+    some = _third_difference(lines[:, :: 1 + lines.shape[1] // _STRIP_PX])
+    known = some[~np.isnan(some)]
+    most = _MOST_TIMES_MEAN * known.mean(dtype=np.float64) if known.size else 0.0
     total, count = np.zeros(max(len(lines) - 3, 0)), np.zeros(max(len(lines) - 3, 0))
     for left in range(0, lines.shape[1], _STRIP_PX):
-        part = lines[:, left : left + _STRIP_PX]
-        jump = np.abs(np.diff(part, 3, axis=0)) if len(part) > 3 else part[:0]
+        jump = _third_difference(lines[:, left : left + _STRIP_PX])
+        np.minimum(jump, jump.dtype.type(most), out=jump)
         total += np.nansum(jump, axis=1, dtype=np.float64)
         count += np.count_nonzero(~np.isnan(jump), axis=1)
     # one phase must stay one phase: lines without data have the mean of all
     return np.divide(total, count, out=np.full(len(total), total.sum() / max(count.sum(), 1)), where=count > 0)
+
+
+def _third_difference(lines: np.ndarray) -> np.ndarray:
+    """Its size from line to line, (side - 3, n); none of fewer than four lines."""
+    return np.abs(np.diff(lines, 3, axis=0)) if len(lines) > 3 else lines[:0].copy()
 
 
 def _standing_out(roughness: np.ndarray) -> tuple[float, float] | None:

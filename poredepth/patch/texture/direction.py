@@ -16,6 +16,9 @@ from poredepth.patch.types import check_positive
 #: Strength below which relief is said to have no lay: the slopes across it then are less than 1.11 times those along.
 LEAST_STRENGTH = 0.1
 
+#: Side of the middle that is enough to tell the lay of a larger picture: own choice.
+MOST_MIDDLE_PX = 4096
+
 
 @dataclass(frozen=True)
 class Lay:
@@ -75,6 +78,16 @@ def dominant_direction(
     heights, counts = checked_relief("dominant direction", height_mm, inside)
     lay_deg, strength = lay_of(heights, periodic, counts)
     return Lay(lay_deg, strength, central_lobe(autocorrelation(heights, periodic, counts)).str_ratio)
+
+
+def middle_lay(height_mm: np.ndarray, *, periodic: bool = False) -> tuple[float, float]:
+    """Lay (degrees) and strength as `dominant_direction` gives them, of the middle of large pictures: quick."""
+    heights, _ = checked_relief("dominant direction", height_mm)
+    if max(heights.shape) > MOST_MIDDLE_PX:
+        rows, cols = ((n - min(n, MOST_MIDDLE_PX)) // 2 for n in heights.shape)
+        heights = heights[rows : rows + MOST_MIDDLE_PX, cols : cols + MOST_MIDDLE_PX]
+        periodic = False
+    return lay_of(heights, periodic, None)
 
 
 def lay_of(heights: np.ndarray, periodic: bool, inside: np.ndarray | None) -> tuple[float, float]:

@@ -6,26 +6,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import tifffile
 from shared_pictures import measured
 
-from poredepth import PatchError
+from poredepth import PatchError, read_patch
 from poredepth.patch.clean import remove_spikes
 from poredepth.patch.synthesise import synthesise
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "patches"
-#: Height of the whole code range, um; texel, mm (demo_data/patches/README.md).
-PATCHES = {
-    "cheek_pores": (180, 0.02),
-    "nose_pores": (200, 0.02),
-    "forehead_lines": (90, 0.02),
-    "wrinkles": (240, 0.04),
-    "grain": (30, 0.02),
-}
+PATCHES = ("cheek_pores", "nose_pores", "forehead_lines", "wrinkles", "grain")
 
 
 def patch_um(name):
-    return ((tifffile.imread(DEMO / f"{name}.tif") / 65535 - 0.5) * PATCHES[name][0]).astype(np.float32)
+    return 1000 * read_patch(DEMO / f"{name}.tif").height_mm
 
 
 def planted(h, count, least, seed=0):

@@ -17,7 +17,7 @@ DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "patches"
 
 def test_skin_is_right_and_its_inverse_is_told(skin):
     demo = {path.stem: tifffile.imread(path) / np.float32(65535) for path in DEMO.glob("*_*.tif")}
-    assert len(demo) == 3
+    assert len(demo) == 4
     for name, height in (skin | demo).items():
         assert check_polarity(height) is None, name
         told = check_polarity(-height)

