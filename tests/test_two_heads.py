@@ -22,7 +22,7 @@ regions:
   cheek: {{part: cheek_left, feather_mm: 8}}
   face:  {{union: [nose, cheek]}}
 patches:
-  pores: {{file: {patch}, texel_um: 20, height_um: 180}}
+  pores: {{file: {patch}}}
 layers:
   - {{name: pores, patch: pores, region: face, place: scatter, print_mm: 18}}
 output: {{size_px: 128}}

@@ -36,8 +36,9 @@ KNOWN_SHARE = 0.9
 #: A lag counts if this share of the windows still has skin there.
 LEAST_OVERLAP = 0.3
 
-#: Of lags whose peaks are lower than the largest by no more than this share, the shortest is told.
-NEARLY = 0.1
+#: Of lags whose peaks are lower than the largest by no more than this share, the shortest is told.  A lag that falls
+#: between texels lowers its peak: on tiled pores, by up to 0.24 on a grid of 0.2 mm.
+NEARLY = 0.25
 
 #: Correlation above which what hangs together with lag 0 is the central lobe (the s of Sal, ISO 25178-3).
 LOBE = 0.2
