@@ -13,12 +13,11 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
-from poredepth.patch.clean.form import MOST_DEGREE, remove_form, zero_mean
+from poredepth.patch.clean.form import remove_form, zero_mean
 from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
 from poredepth.patch.clean.suggest import suggest_form
@@ -30,18 +29,16 @@ from poredepth.patch.intake.raw import RawPicture, crop_px
 from poredepth.patch.intake.read import read_raw
 from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
+from poredepth.patch.prepare_options import DEGREES, PrepareOptions, check_options, with_patch_file
 from poredepth.patch.read import doubts_of_scale, sha256_of
 from poredepth.patch.texture.direction import LEAST_STRENGTH, middle_lay
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay
-from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance, check_positive
+from poredepth.patch.types import MIN_SIDE_PX, HeightPatch, Provenance
 from poredepth.units import UM_PER_MM
 
 OnProgress = Callable[[str, int, int], None]
 
-FORMS = ("auto", "none", "tilt", "bend")
-#: Degrees of polynomials, beside those with a name.
-DEGREES = tuple(str(degree) for degree in range(3, MOST_DEGREE + 1))
 #: Steps, as progress counts them.
 STEPS = ("read", "clean", "form", "turn", "tile", "measure")
 #: Pictures with ragged borders are cut to the largest whole rectangle if it keeps this share: own choice.
@@ -61,45 +58,6 @@ ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
 class PatchAdviceWarning(PoredepthWarning):
     """The picture can be prepared, but something about it should be looked at."""
-
-
-@dataclass(frozen=True)
-class PrepareOptions:
-    """How a picture is prepared.
-
-    Attributes
-    ----------
-    texel_um : width of a pixel on the skin, um; width_mm : width of the whole picture on the skin, mm.  One of them, or
-        neither where the file says it
-    height_um : um, height of one full unit of the value (black to white); not with measured surfaces, which are in mm
-    sq_um : um, in place of height_um: the heights are scaled so that the finished patch has this Sq
-    invert : black is outward
-    colour : what to do with colour and with sRGB pictures: see `intake.read.read_raw`
-    crop_px : (x, y, width, height), pixels from the top left corner
-    form : "auto"; "none"; "tilt", a plane; "bend", a paraboloid; "3" to "8", a polynomial of that degree
-    cutoff_mm : mm, wavelengths above are taken off too (areal Gaussian, ISO 16610-61)
-    keep_spikes, keep_terraces : leave these as they are
-    align : turn the lay to +u
-    tiling : "best", "smooth", "cut" or "none": see `tiling.make_tileable`
-    source, licence, consent : terms of the picture
-    """
-
-    texel_um: float | None = None
-    width_mm: float | None = None
-    height_um: float | None = None
-    sq_um: float | None = None
-    invert: bool = False
-    colour: Literal["refuse", "linear", "srgb"] = "refuse"
-    crop_px: tuple[int, int, int, int] | None = None
-    form: str = "auto"
-    cutoff_mm: float | None = None
-    keep_spikes: bool = False
-    keep_terraces: bool = False
-    align: bool = False
-    tiling: Literal["best", "smooth", "cut", "none"] = "best"
-    source: str | None = None
-    licence: str | None = None
-    consent: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +101,8 @@ def prepare_patch(
 
     Parameters
     ----------
-    path : PNG, TIFF, EXR, X3P or SDF
+    path : PNG, TIFF, EXR, X3P or SDF; of one with a patch file, what that says of size, height, terms and history holds
+        where the options say nothing
     options : PrepareOptions
     name : of the patch; default: the file's name without its ending
     on_progress : called with a step of ``STEPS``, how much of it is done, and of how much
@@ -171,10 +130,11 @@ def prepare_patch(
 
 
 def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress: OnProgress) -> Prepared:
-    _check(path, options)
+    check_options(path, options)
+    options, before = with_patch_file(path, options)
     on_progress("read", 0, 1)
     raw = read_raw(path, colour=options.colour)
-    work = _Work(str(path), raw.values, options)
+    work = _Work(str(path), raw.values, options, list(before))
     pixel_mm, inside = _sized(raw, work)
     per_unit_mm = _height_scale(raw, work)
     on_progress("clean", 0, 1)
@@ -201,15 +161,6 @@ def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress
     )
     patch = HeightPatch(name or path.name.split(".")[0], work.height, work.texel_mm, tiles, lay_deg, provenance)
     return Prepared(patch, texture, border, blotches, tuple(work.advice))
-
-
-def _check(path: Path, options: PrepareOptions) -> None:
-    for key in ("texel_um", "width_mm", "height_um", "sq_um", "cutoff_mm"):
-        if getattr(options, key) is not None:
-            check_positive(str(path), key, getattr(options, key))
-    if options.form not in FORMS + DEGREES:
-        degrees = f"{DEGREES[0]} to {DEGREES[-1]}, the degree of a polynomial"
-        raise PatchError(f"{path}: form is {options.form!r}; allowed: {', '.join(FORMS)}, or {degrees}")
 
 
 def _sized(raw: RawPicture, work: _Work) -> tuple[tuple[float, float], np.ndarray | None]:

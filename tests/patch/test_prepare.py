@@ -17,9 +17,11 @@ from skimage.feature import match_template
 
 from poredepth.errors import PatchError
 from poredepth.patch.bands import SIGMA_PER_CUTOFF
-from poredepth.patch.prepare import PatchAdviceWarning, PrepareOptions, prepare_patch
+from poredepth.patch.prepare import PatchAdviceWarning, prepare_patch
+from poredepth.patch.prepare_options import PrepareOptions
 from poredepth.patch.store import read_patch, write_patch
 from poredepth.patch.synthesise import synthesise
+from poredepth.patch.types import HeightPatch, Provenance
 
 TEXEL_UM = 20.0
 
@@ -215,6 +217,21 @@ def test_a_tilt_that_is_kept_but_cannot_tile_is_told(tmp_path, skin_mm):
     assert not any(
         "tilt of" in s for s in prepare_patch(path, replace(options, tiling="none")).patch.provenance.history
     )
+
+
+def test_a_patch_prepared_again_keeps_its_terms_and_history(tmp_path):
+    """Else a cut-out of a scan would be without the consent that the scan has."""
+    skin = synthesise("pores", size_mm=6, texel_um=TEXEL_UM, seed=2).height_mm
+    terms = Provenance("own scan", "CC0-1.0", "signed", history=("read: raw.png",))
+    written = write_patch(tmp_path / "a.tif", HeightPatch("a", skin, 0.02, provenance=terms), format="tiff-16")
+    made = prepare_patch(written.path, PrepareOptions(licence="MIT", form="none"))
+    origin = made.patch.provenance
+    assert (origin.source, origin.licence, origin.consent) == ("own scan", "MIT", "signed")
+    assert origin.history[:2] == ("read: raw.png", "read: a.tif, 300 x 300 pixels of 20 x 20 um")
+    np.testing.assert_allclose(made.patch.height_mm, skin, atol=2e-6)
+    with pytest.raises(PatchError, match="allowed is a difference of"):
+        prepare_patch(written.path, PrepareOptions(texel_um=25))
+    assert prepare_patch(written.path, PrepareOptions(sq_um=5)).patch.sq_mm == pytest.approx(0.005, rel=1e-5)
 
 
 def test_what_shows_once_it_tiles_is_advised(tmp_path, skin_mm):
