@@ -173,7 +173,9 @@ def test_stretch_that_grows_a_little_changes_heights_a_little():
     assert np.array_equal(last.height_mm(points, 512), heights[-1])
     step = np.abs(np.diff(heights, axis=0)).max(axis=1) / np.std(heights)
     short, long = step[:15], step[16:]  # between them the stretch goes from 1.6 to 3
-    print(f"largest change for 0.01 of stretch: {100 * short.max():.2f} % of Sq, from 3 : 1 on {100 * long.max():.2f} %")
+    print(
+        f"largest change for 0.01 of stretch: {100 * short.max():.2f} % of Sq, from 3 : 1 on {100 * long.max():.2f} %"
+    )
     assert short.max() < 0.045 and long.max() < 0.015  # 3.79 and 1.25 %
     for of_each in (short, long):  # none stands out from those beside it
         assert (of_each[1:-1] < 1.02 * np.maximum(of_each[:-2], of_each[2:])).all()
