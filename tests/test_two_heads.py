@@ -53,7 +53,8 @@ def test_the_second_head_has_no_groups_and_no_line_of_the_look_differs(compositi
 
 def test_both_are_composed_and_relief_lies_in_the_parts_alone(compositions):
     for composition in compositions.values():
-        assert max(m.height_mm.max() for m in compose(composition).values()) > 0.002
+        # texels of 3 mm: pores are filtered to 1.7 um
+        assert max(m.height_mm.max() for m in compose(composition).values()) > 0.001
         surface, regions = composition.surface, composition.ground.regions
         points = random_skin_points(surface, 20_000, np.random.default_rng(0))
         height = composition.height_mm(points)
