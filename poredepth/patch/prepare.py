@@ -52,6 +52,8 @@ POSSIBLE_TEXEL_UM = (0.001, 1e6)
 LEAST_TOLD_DEG = 0.01
 #: Relief below this share of the largest height is what rounding left: own choice, as in tiling's measures.
 ROUNDING_RATIO = 1e-6
+#: Skin without any wrinkle is rougher than this, um: own choice, far below grain alone.
+LEAST_SQ_UM = 0.3
 #: A lay that is turned to 0 is so within this, after at most so many turns: own choice.
 ALIGNED_WITHIN_DEG, MOST_TURNS = 1.0, 3
 
@@ -154,6 +156,7 @@ def _prepared(path: Path, options: PrepareOptions, name: str | None, on_progress
     _level(work)
     for doubt in doubts_of_scale(UM_PER_MM * work.texel_mm, work.height):
         work.advise(doubt)
+    _doubt_if_flat(work)
     blotches = blotch_ratio(work.height, work.texel_mm) if tiles else math.nan
     texture = texture_parameters(work.height, work.texel_mm, periodic=tiles)
     provenance = Provenance(
@@ -351,6 +354,15 @@ def _tile(work: _Work, on_progress: Callable[[int, int], None]) -> tuple[bool, T
     )
     work.history += [f"tiling: {note}" for note in made.notes]
     return True, border, made.advice
+
+
+def _doubt_if_flat(work: _Work) -> None:
+    sq_um = UM_PER_MM * float(work.height.std(dtype=np.float64))
+    if sq_um < LEAST_SQ_UM:
+        work.advise(
+            f"its relief has Sq {sq_um:.3g} um; that of skin is above {LEAST_SQ_UM:g} um: is the height in mm? height_um "
+            "is in micrometres, 1000 to a mm"
+        )
 
 
 def _level(work: _Work) -> None:

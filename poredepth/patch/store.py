@@ -154,6 +154,8 @@ def check_target(path: Path, format: str | None = None) -> str:
 
     To be asked before long work.
     """
+    if os.path.isdir(path):
+        raise PatchError(f"{path}: is a folder; allowed: a file name in it that ends in .tif, .tiff or .exr")
     suffix = path.suffix.lower()
     fits = [name for name, suffixes in FORMATS.items() if suffix in suffixes]
     if not fits:

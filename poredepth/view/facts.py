@@ -226,5 +226,9 @@ def picture_facts(path: Path) -> list[Row]:
         ("picture", str(path)),
         ("pixels", f"{values.shape[1]} x {values.shape[0]}"),
         ("values", f"{values.min():.6g} to {values.max():.6g}, mean {values.mean():.6g}"),
-        ("advice", "no calibration in the file: give texel_um, height_um and zero where a recipe uses it"),
+        (
+            "advice",
+            "no calibration: make a patch of it (poredepth patch prepare), or give texel_um, height_um and zero where "
+            "a recipe uses it; with --texel-um and --height-um its relief is measured",
+        ),
     ]

@@ -158,9 +158,10 @@ def recipe_lines(patch: HeightPatch, written: WrittenPatch) -> list[str]:
     name = patch.name.replace(" ", "_")
     if not re.fullmatch(r"[^\W\d][\w-]*", name) or name.lower() in _YAML_WORDS:
         name = "'" + name.replace("'", "''") + "'"
-    lines = ["patches:", f"  {name}: {{file: {_quoted(Path(written.path).name)}}}"]
+    lines = ["patches:", f"  {name}: {{file: {_quoted(Path(written.path).as_posix())}}}"]
     if patch.periodic:
-        print_mm = max(1.0, min(10.0, round(0.5 * min(patch.width_mm, patch.height_extent_mm), 1)))
+        # larger prints have fewer borders, and still differ from each other
+        print_mm = max(1.0, min(10.0, round(0.75 * min(patch.width_mm, patch.height_extent_mm), 1)))
         lines += ["layers:", f"  - {{name: {name}, patch: {name}, place: scatter, print_mm: {print_mm:g}}}"]
     return lines
 

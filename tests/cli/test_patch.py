@@ -42,7 +42,14 @@ def test_a_picture_becomes_a_patch_that_a_recipe_lays_by_name(folder, skin_mm):
     assert any(line.startswith("form taken off: ") for line in patch.provenance.history)
     facts = YAML(typ="safe").load((folder / "new" / "cheek.patch.yaml").read_text())
     assert facts["texture"]["sq_um"] == pytest.approx(1000 * patch.sq_mm, rel=1e-5)
-    for said in ("form taken off", "Sq by wavelength", "pits", "border", "in a recipe:", "cheek: {file: cheek.tif}"):
+    for said in (
+        "form taken off",
+        "Sq by wavelength",
+        "pits",
+        "border",
+        "in a recipe:",
+        "cheek: {file: new/cheek.tif}",
+    ):
         assert said in done.stdout, said
     for stage in ("reading the picture", "cleaning", "making it tile", "writing the patch", "drawing the sheet"):
         assert stage in done.stderr

@@ -39,9 +39,9 @@ _MOST_PROFILE_BYTES = 2**24
 _ROWS_AT_ONCE = 256
 
 _CHOICES = (
-    "allowed are two choices: colour 'linear', the stored numbers are heights as they are (right for most height maps: "
-    "many programs put an sRGB tag on grey that is linear), or colour 'srgb', the sRGB curve lies on them and is taken "
-    "off (a mid-grey of 0.5 becomes 0.214)"
+    "allowed are two choices: colour 'linear' (--colour linear), the stored numbers are heights as they are (right for "
+    "height maps: many programs put an sRGB tag on grey that is linear), or colour 'srgb' (--colour srgb), the sRGB "
+    "curve lies on them and is taken off (a mid-grey of 0.5 becomes 0.214)"
 )
 
 
