@@ -360,8 +360,8 @@ def _doubt_if_flat(work: _Work) -> None:
     sq_um = UM_PER_MM * float(work.height.std(dtype=np.float64))
     if sq_um < LEAST_SQ_UM:
         work.advise(
-            f"its relief has Sq {sq_um:.3g} um; that of skin is above {LEAST_SQ_UM:g} um: is the height in mm? height_um "
-            "is in micrometres, 1000 to a mm"
+            f"its relief has Sq {sq_um:.3g} um; that of skin is above {LEAST_SQ_UM:g} um: is the height in mm? "
+            "height_um is in micrometres, 1000 to a mm"
         )
 
 
