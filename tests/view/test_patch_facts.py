@@ -21,5 +21,5 @@ def test_lines_for_a_recipe_are_yaml_whatever_the_name(name):
     written = WrittenPatch(Path(f"out/{name}.tif"), Path(f"out/{name}.patch.yaml"), "tiff-float", 1000, 0)
     said = YAML(typ="safe").load("\n".join(recipe_lines(patch, written)))
     called = name.replace(" ", "_")
-    assert said["patches"] == {called: {"file": f"{name}.tif"}}
-    assert said["layers"] == [{"name": called, "patch": called, "place": "scatter", "print_mm": 2}]
+    assert said["patches"] == {called: {"file": f"out/{name}.tif"}}
+    assert said["layers"] == [{"name": called, "patch": called, "place": "scatter", "print_mm": 3}]
