@@ -10,7 +10,7 @@ import typer
 from poredepth.cli.options import SizePx, Threads, with_output
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines, seam_line
+from poredepth.cli.report import calibration_lines, carried_lines, seam_line
 
 NAME = "demo"
 HELP = """Do the whole job on the shipped demo head: compose its map(s) and render previews.
@@ -45,6 +45,6 @@ def command(
         on_progress("picture", 0, 1)
         pictures.append(output / "head.png")
         save_png(head_picture(composition), pictures[-1])
-    lines = [*calibration_lines(written), seam_line(composition)]
+    lines = [*calibration_lines(written), *carried_lines(composition), seam_line(composition)]
     lines += [f"{'pictures' if number == 0 else '':<16}{path}" for number, path in enumerate(pictures)]
     typer.echo("\n".join(lines))

@@ -7,6 +7,7 @@ takes over what it leaves out; what both say must agree.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -194,5 +195,7 @@ def _merged(own: Mapping[str, Any], found: PatchFile, loc: Loc, label: str) -> t
 def _same(one: Any, other: Any) -> bool:
     if isinstance(one, int | float) and isinstance(other, int | float) and not isinstance(one, bool):
         return math.isclose(one, other, rel_tol=SAME_NUMBER, abs_tol=1e-12)
+    if isinstance(one, str) and isinstance(other, str) and re.fullmatch(r"[0-9a-fA-F]{64}", one):
+        return one.lower() == other.lower()  # a SHA-256, in small letters or capitals
     # source and terms may be added where the file has none
     return other is None or one == other

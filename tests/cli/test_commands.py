@@ -344,3 +344,4 @@ def test_demo_composes_two_tiles_and_pictures(tmp_path):
     assert height_mm.std() > 0.001
     assert len(metadata.layers) >= 6
     assert {p.consent for p in metadata.patches} == {"synthetic, no person"}
+    assert "detail carried" in done.stdout

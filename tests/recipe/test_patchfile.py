@@ -65,6 +65,12 @@ def test_what_both_say_must_agree(folder):
     ]
 
 
+def test_a_sha_in_capitals_is_the_same(folder):
+    (folder / "cheek.patch.yaml").write_text(PATCH_FILE.replace("abcd", "ab" * 32))
+    (folder / "r.yaml").write_text(RECIPE.replace("cheek.tif}", f"cheek.tif, sha256: {'AB' * 32}}}"))
+    assert load_recipe(folder / "r.yaml").patches["cheek"].sha256 == "AB" * 32
+
+
 def test_terms_that_are_not_stated_may_be_added(folder):
     (folder / "r.yaml").write_text(RECIPE.replace("cheek.tif}", "cheek.tif, consent: signed 2026}"))
     assert load_recipe(folder / "r.yaml").patches["cheek"].consent == "signed 2026"
