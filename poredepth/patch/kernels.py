@@ -96,3 +96,30 @@ def border_distance(inside, distance_px):
                 k += 1
             square = (c + 1 - at[k]) ** 2 + height[at[k]]
             distance_px[r, c] = max(np.sqrt(square) - 0.5, 0.0)
+
+
+@njit(nogil=True, cache=True)
+def largest_rectangle(full):
+    """(top, bottom, left, right), half open, of the largest rectangle of True; the first found of equal ones.
+
+    For each row, the heights of the columns of True that end there, and a stack of rising ones: each cell is put on and
+    taken off once.  Source: common practice, no source (largest rectangle in a histogram).
+    """
+    rows, cols = full.shape
+    tall = np.zeros(cols + 1, np.int64)
+    stack = np.zeros(cols + 2, np.int64)
+    best, found = 0, (0, 0, 0, 0)
+    for r in range(rows):
+        for c in range(cols):
+            tall[c] = tall[c] + 1 if full[r, c] else 0
+        n = 0
+        for c in range(cols + 1):
+            while n > 0 and tall[stack[n - 1]] >= tall[c]:
+                n -= 1
+                high = tall[stack[n]]
+                left = stack[n - 1] + 1 if n > 0 else 0
+                if high * (c - left) > best:
+                    best, found = high * (c - left), (r + 1 - high, r + 1, left, c)
+            stack[n] = c
+            n += 1
+    return found

@@ -18,7 +18,7 @@ import numpy as np
 
 from poredepth.errors import PatchError, PoredepthWarning
 from poredepth.patch.clean.form import remove_form, zero_mean
-from poredepth.patch.clean.holes import fill_holes, largest_full_rectangle, without_inner_holes
+from poredepth.patch.clean.holes import fill_holes, without_inner_holes
 from poredepth.patch.clean.spikes import remove_spikes
 from poredepth.patch.clean.suggest import suggest_form
 from poredepth.patch.clean.terraces import Terraces, find_terraces
@@ -31,6 +31,7 @@ from poredepth.patch.intake.real_size import real_size
 from poredepth.patch.intake.square import are_square, resample_square
 from poredepth.patch.prepare_options import DEGREES, PrepareOptions, check_options, with_patch_file
 from poredepth.patch.read import doubts_of_scale, sha256_of
+from poredepth.patch.rectangle import largest_full_rectangle
 from poredepth.patch.texture.direction import LEAST_STRENGTH, middle_lay
 from poredepth.patch.texture.parameters import TextureParameters, texture_parameters
 from poredepth.patch.tiling import TileBorder, blotch_ratio, make_tileable, tile_border, turn_lay

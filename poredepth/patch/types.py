@@ -138,6 +138,24 @@ def checked_heights(where: str, height_mm) -> np.ndarray:
     return heights
 
 
+def float_picture(where: str, height_mm) -> np.ndarray:
+    """Heights as a float32 or float64 (rows, cols) array, not copied where they are one; PatchError otherwise.
+
+    Whether they are finite is not looked at.
+    """
+    try:
+        heights = np.asarray(height_mm)
+        heights = heights if heights.dtype in (np.float32, np.float64) else heights.astype(np.float64)
+    except (TypeError, ValueError) as error:
+        raise PatchError(f"{where}: height_mm is no array of numbers ({error}); give a 2-D array in mm") from error
+    if heights.ndim != 2 or min(heights.shape) < MIN_SIDE_PX:
+        raise PatchError(
+            f"{where}: height_mm has shape {heights.shape}; allowed is (rows, cols) of at least {MIN_SIDE_PX} texels "
+            "each; give a larger piece"
+        )
+    return heights
+
+
 def check_all_finite(where: str, values: np.ndarray) -> None:
     """Raise PatchError naming how many values are NaN or infinite, and the first of them (row, col)."""
     finite = np.isfinite(values)

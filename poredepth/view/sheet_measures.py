@@ -10,6 +10,7 @@ import scipy.fft
 from scipy import ndimage
 
 from poredepth.patch.border import INSIDE_FROM
+from poredepth.patch.rectangle import largest_full_rectangle
 from poredepth.patch.texture import (
     TextureParameters,
     autocorrelation,
@@ -50,7 +51,7 @@ def measured(patch: HeightPatch) -> Measured:
     """Measure a patch, as it is, for its sheet."""
     height, texel_mm, periodic = patch.height_mm, patch.texel_mm, patch.periodic
     inside = None if patch.inside is None else patch.inside >= INSIDE_FROM
-    part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_rectangle(inside)
+    part = (slice(0, height.shape[0]), slice(0, height.shape[1])) if inside is None else largest_full_rectangle(inside)
     if is_flat(height if inside is None else height[inside]):
         return Measured(part)
     correlation = autocorrelation(height, periodic, inside)
@@ -222,35 +223,3 @@ def height_counts(patch: HeightPatch, low_um: float, high_um: float, n: int) -> 
         at = np.where((at < 0) & (at > -1e-3), 0, np.where((at >= n) & (at < n + 1e-3), n - 1, at))
         count += np.bincount(np.clip(np.floor(at) + 1, 0, n + 1).astype(np.int32).ravel(), minlength=n + 2)
     return count[1:-1]
-
-
-def largest_rectangle(inside: np.ndarray) -> tuple[slice, slice]:
-    """Rows and columns of the largest upright rectangle that lies wholly inside, to a few texels in large pictures.
-
-    Parameters
-    ----------
-    inside : bool (rows, cols)
-
-    Notes
-    -----
-    Looked for on at most 512 cells a side, a cell being inside if all its texels are.  Row by row, each column's run of
-    cells upwards is a bar, and the largest rectangle under bars is found with a stack.
-    """
-    step = -(-max(inside.shape) // 512)
-    rows, cols = (side // step for side in inside.shape)
-    if min(rows, cols) == 0:
-        return slice(0, 0), slice(0, 0)
-    cells = inside[: rows * step, : cols * step].reshape(rows, step, cols, step).all(axis=(1, 3))
-    run, best = np.zeros(cols, int), (0, 0, 0, 0, 0)
-    for row in range(rows):
-        run = np.where(cells[row], run + 1, 0)
-        stack: list[tuple[int, int]] = []
-        for col, tall in enumerate([*run.tolist(), 0]):
-            start = col
-            while stack and stack[-1][1] >= tall:
-                start, height = stack.pop()
-                if height * (col - start) > best[0]:
-                    best = height * (col - start), row + 1 - height, row + 1, start, col
-            stack.append((start, tall))
-    _, top, bottom, left, right = best
-    return slice(top * step, bottom * step), slice(left * step, right * step)

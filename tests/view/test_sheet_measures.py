@@ -11,7 +11,6 @@ from poredepth.view.sheet_measures import (
     STEPS_PER_OCTAVE,
     height_counts,
     is_flat,
-    largest_rectangle,
     levelled,
     measured,
     measured_waves,
@@ -98,35 +97,6 @@ def test_counts_leave_out_what_is_outside():
     inside[10:30, 5:25] = 1
     patch = HeightPatch("x", np.where(inside > 0, height, 9), TEXEL_MM, False, inside=inside)
     assert height_counts(patch, -100.0, 100.0, 10).sum() == 400
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_the_largest_rectangle_is_the_largest(seed):
-    """Against all rectangles."""
-    inside = np.random.default_rng(seed).random((9, 11)) < 0.8
-    best = 0
-    for top in range(9):
-        for left in range(11):
-            for bottom in range(top + 1, 10):
-                for right in range(left + 1, 12):
-                    if inside[top:bottom, left:right].all():
-                        best = max(best, (bottom - top) * (right - left))
-    rows, cols = largest_rectangle(inside)
-    assert inside[rows, cols].all()
-    assert (rows.stop - rows.start) * (cols.stop - cols.start) == best
-
-
-def test_a_large_disc_holds_its_square():
-    """Area of the largest rectangle in a disc: the square of side r sqrt(2)."""
-    rows, cols = np.ogrid[:1500, :1500]
-    inside = np.hypot(rows - 750, cols - 750) < 700
-    found = largest_rectangle(inside)
-    assert inside[found].all()
-    assert inside[found].size == pytest.approx(2 * 700**2, rel=0.03)
-
-
-def test_nothing_inside_has_no_rectangle():
-    assert all(part.stop == part.start for part in largest_rectangle(np.zeros((6, 8), bool)))
 
 
 def test_flat_is_what_rounding_leaves():

@@ -5,7 +5,7 @@ terraces, take the form off, take the mean off.
 """
 
 from poredepth.patch.clean.form import Form, Polynomial, remove_form, zero_mean
-from poredepth.patch.clean.holes import Holes, fill_holes, largest_full_rectangle, without_inner_holes
+from poredepth.patch.clean.holes import Holes, fill_holes, without_inner_holes
 from poredepth.patch.clean.spikes import Spikes, remove_spikes
 from poredepth.patch.clean.suggest import FormSuggestion, suggest_form
 from poredepth.patch.clean.terraces import Terraces, find_terraces
@@ -20,7 +20,6 @@ __all__ = [
     "Terraces",
     "fill_holes",
     "find_terraces",
-    "largest_full_rectangle",
     "remove_form",
     "remove_spikes",
     "smooth_terraces",

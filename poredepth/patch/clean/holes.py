@@ -13,7 +13,7 @@ import numpy as np
 from scipy import ndimage
 
 from poredepth.errors import PatchError
-from poredepth.patch.clean.kernels import halve, largest_rectangle, refill, relax_holes
+from poredepth.patch.clean.kernels import halve, refill, relax_holes
 
 #: More than this missing is not filled: own choice.
 MOST_MISSING_RATIO = 0.3
@@ -24,8 +24,6 @@ LARGE_HOLE_RATIO = 0.05
 _CARRY_PX = 16.0
 #: Sweeps on a level: as many as make so many visits of texels, within bounds.
 _VISITS, _SWEEPS = 8e7, (24, 200)
-#: Cells a side on which rectangles are looked for.
-_RECTANGLE_CELLS = 1024
 _EIGHT = np.ones((3, 3), bool)
 
 
@@ -174,53 +172,3 @@ def without_inner_holes(valid: np.ndarray) -> np.ndarray:
     """
     labels, n = ndimage.label(~valid, structure=_EIGHT)
     return ~_touching(labels, n)[labels]
-
-
-def largest_full_rectangle(valid: np.ndarray) -> tuple[slice, slice]:
-    """The largest upright rectangle in which nothing is missing.
-
-    Parameters
-    ----------
-    valid : bool (rows, cols); give that of `without_inner_holes` to keep holes that can be filled
-
-    Returns
-    -------
-    (rows, cols) slices; empty ones if nothing is valid
-
-    Notes
-    -----
-    On cells of several texels where the picture is larger than 1024 texels, then each side is moved out as far as it
-    goes: never a missing texel within, and at most about two cells a side short of the best.
-    """
-    valid = np.asarray(valid, bool)
-    cell_px = -(-max(valid.shape) // _RECTANGLE_CELLS)
-    full = _all_in_cells(valid, cell_px)
-    top, bottom, left, right = (int(k) for k in largest_rectangle(full))
-    rows, cols = valid.shape
-    box = [top * cell_px, min(bottom * cell_px, rows), left * cell_px, min(right * cell_px, cols)]
-    return _moved_out(valid, box) if box[1] > box[0] else (slice(0, 0), slice(0, 0))
-
-
-def _all_in_cells(valid: np.ndarray, cell_px: int) -> np.ndarray:
-    if cell_px == 1:
-        return valid
-    starts = [np.arange(0, side, cell_px) for side in valid.shape]
-    return np.logical_and.reduceat(np.logical_and.reduceat(valid, starts[1], axis=1), starts[0], axis=0)
-
-
-def _moved_out(valid: np.ndarray, box: list[int]) -> tuple[slice, slice]:
-    """Move the sides of a full rectangle out, one texel at a time in turn, as long as all stays full."""
-    moved = True
-    while moved:
-        moved = False
-        top, bottom, left, right = box
-        if top > 0 and valid[top - 1, left:right].all():
-            box[0], moved = top - 1, True
-        if bottom < valid.shape[0] and valid[bottom, left:right].all():
-            box[1], moved = bottom + 1, True
-        top, bottom = box[:2]
-        if left > 0 and valid[top:bottom, left - 1].all():
-            box[2], moved = left - 1, True
-        if right < valid.shape[1] and valid[top:bottom, right].all():
-            box[3], moved = right + 1, True
-    return slice(box[0], box[1]), slice(box[2], box[3])

@@ -10,7 +10,7 @@ import numpy as np
 
 from poredepth.errors import PatchError
 from poredepth.patch.border import INSIDE_FROM
-from poredepth.patch.types import MIN_SIDE_PX, check_all_finite
+from poredepth.patch.types import check_all_finite, float_picture
 
 #: Rows that are looked at together, so that a large picture is not copied in double precision.
 STRIP_PX = 256
@@ -38,16 +38,7 @@ def checked_relief(where: str, height_mm, inside=None) -> tuple[np.ndarray, np.n
     PatchError : not a (rows, cols) of numbers, fewer than 4 x 4 texels, values not finite that count, an inside of
         another size
     """
-    try:
-        heights = np.asarray(height_mm)
-        heights = heights if heights.dtype in (np.float32, np.float64) else heights.astype(np.float64)
-    except (TypeError, ValueError) as error:
-        raise PatchError(f"{where}: height_mm is no array of numbers ({error}); give a 2-D array in mm") from error
-    if heights.ndim != 2 or min(heights.shape) < MIN_SIDE_PX:
-        raise PatchError(
-            f"{where}: height_mm has shape {heights.shape}; allowed is (rows, cols) of at least "
-            f"{MIN_SIDE_PX} x {MIN_SIDE_PX}; give a larger piece"
-        )
+    heights = float_picture(where, height_mm)
     if inside is None:
         check_all_finite(where, heights)
         return heights, None

@@ -4,21 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from poredepth.errors import PatchError
-from poredepth.patch.types import MIN_SIDE_PX, check_all_finite
+from poredepth.patch.types import check_all_finite, float_picture
 
 
 def checked_picture(where: str, height) -> np.ndarray:
-    """Heights as a float32 or float64 (rows, cols) array, not copied where they are one; PatchError otherwise."""
-    try:
-        heights = np.asarray(height)
-        heights = heights if heights.dtype in (np.float32, np.float64) else heights.astype(np.float64)
-    except (TypeError, ValueError) as error:
-        raise PatchError(f"{where}: the heights are no array of numbers ({error}); give a 2-D array in mm") from error
-    if heights.ndim != 2 or min(heights.shape) < MIN_SIDE_PX:
-        raise PatchError(
-            f"{where}: the heights have shape {heights.shape}; allowed is (rows, cols) of at least {MIN_SIDE_PX} "
-            "texels each; give a larger piece"
-        )
+    """Finite heights as float32 or float64 (rows, cols), not copied where they are that; PatchError otherwise."""
+    heights = float_picture(where, height)
     check_all_finite(where, heights)
     return heights

@@ -8,8 +8,8 @@ import numpy as np
 from scipy import ndimage
 
 from poredepth.errors import PatchError
+from poredepth.patch.rectangle import largest_full_rectangle
 from poredepth.patch.tiling.checks import checked_picture
-from poredepth.patch.tiling.rectangle import largest_filled
 from poredepth.patch.tiling.shear import moved_lines
 from poredepth.patch.types import MIN_SIDE_PX, check_finite_number, check_positive
 
@@ -111,7 +111,7 @@ def _turned_inside(where: str, turned: np.ndarray, mask: np.ndarray, rest: float
         size = math.floor(rows * cos + cols * sin), math.floor(cols * cos + rows * sin)
         turned = _turned(_filled(turned, mask), angle, size)
         mask = ndimage.binary_erosion(_turned_mask(mask, angle, size), iterations=_ERODED_PX)
-    rows, cols = largest_filled(mask)
+    rows, cols = largest_full_rectangle(mask)
     found = rows.stop - rows.start, cols.stop - cols.start
     _check_left(where, found, turned.shape, rest)
     return np.ascontiguousarray(turned[rows, cols])

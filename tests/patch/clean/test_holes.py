@@ -11,7 +11,8 @@ from scipy import sparse
 from scipy.sparse.linalg import spsolve
 
 from poredepth import PatchError
-from poredepth.patch.clean import fill_holes, largest_full_rectangle, without_inner_holes
+from poredepth.patch.clean import fill_holes, without_inner_holes
+from poredepth.patch.rectangle import largest_full_rectangle
 
 CHEEK = Path(__file__).resolve().parents[3] / "demo_data" / "patches" / "cheek_pores.tif"
 
@@ -123,33 +124,6 @@ def test_too_much_missing_is_refused():
         fill_holes(with_holes(cheek_um(64), missing))
     with pytest.raises(PatchError, match="100%"):
         fill_holes(np.full((8, 8), np.nan))
-
-
-def largest_by_trying(valid):
-    best = 0
-    for top in range(valid.shape[0]):
-        full = np.ones(valid.shape[1], bool)
-        for bottom in range(top, valid.shape[0]):
-            full &= valid[bottom]
-            runs = np.diff(np.flatnonzero(np.r_[True, ~full, True])) - 1
-            best = max(best, int(runs.max()) * (bottom - top + 1))
-    return best
-
-
-def test_largest_rectangle_against_trying_all():
-    rng = np.random.default_rng(4)
-    for share in (0.02, 0.1, 0.4):
-        valid = rng.random((37, 52)) > share
-        box = largest_full_rectangle(valid)
-        assert valid[box].all() and valid[box].size == largest_by_trying(valid)
-    assert largest_full_rectangle(np.zeros((5, 6), bool)) == (slice(0, 0), slice(0, 0))
-
-
-def test_largest_rectangle_on_cells_is_full_and_nearly_the_largest():
-    valid = np.ones((1500, 4100), bool)
-    valid[:13], valid[:, :101], valid[1490:, 2000] = False, False, False
-    box = largest_full_rectangle(valid)
-    assert valid[box].all() and box == (slice(13, 1490), slice(101, 4100))
 
 
 def test_inner_holes_do_not_count_for_the_rectangle():

@@ -207,7 +207,7 @@ def test_refusals_say_what_is_wrong():
     height = np.zeros((20, 20))
     with pytest.raises(PatchError, match="texel_mm is -1; allowed is a number above 0"):
         texture_parameters(height, -1)
-    with pytest.raises(PatchError, match=r"shape \(3, 20\); allowed is .* at least 4 x 4"):
+    with pytest.raises(PatchError, match=r"shape \(3, 20\); allowed is .* at least 4 texels"):
         texture_parameters(height[:3], 0.02)
     with pytest.raises(PatchError, match=r"1 value\(s\) are NaN or infinite, the first at row 2, col 5"):
         texture_parameters(np.where(np.indices((20, 20))[0] * 20 + np.indices((20, 20))[1] == 45, np.nan, 0), 0.02)

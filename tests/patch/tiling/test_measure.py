@@ -94,7 +94,7 @@ def test_blotch_ratio_of_waves_and_of_noise():
 
 
 def test_what_is_no_tile_is_refused():
-    with pytest.raises(PatchError, match=r"tile border: the heights have shape \(2, 2\)"):
+    with pytest.raises(PatchError, match=r"tile border: height_mm has shape \(2, 2\)"):
         tile_border(np.zeros((2, 2)))
     with pytest.raises(PatchError, match="blotch ratio: texel_mm is -1"):
         blotch_ratio(np.zeros((5, 5)), -1)

@@ -53,7 +53,7 @@ def test_large_pictures_in_single_precision():
 
 def test_what_is_no_picture_is_refused():
     for bad, message in (
-        (np.zeros((3, 9)), r"periodic plus smooth: the heights have shape \(3, 9\); allowed is .* at least 4 texels"),
+        (np.zeros((3, 9)), r"periodic plus smooth: height_mm has shape \(3, 9\); allowed is .* at least 4 texels"),
         (np.zeros(9), r"shape \(9,\)"),
         (np.full((5, 5), np.nan), "periodic plus smooth: 25 value"),
         ([["a"]], "no array of numbers"),

@@ -178,7 +178,7 @@ def test_what_is_asked_wrongly_is_refused():
     for args, message in (
         ((h, 0.02, "magic"), "tiling: method is 'magic'; allowed are best, smooth, cut, none"),
         ((h, 0.0), "tiling: texel_mm is 0"),
-        ((h[0], 0.02), r"tiling: the heights have shape \(7,\)"),
+        ((h[0], 0.02), r"tiling: height_mm has shape \(7,\)"),
         ((h, 0.02, "cut"), "allowed is at least 8 texels"),
     ):
         with pytest.raises(PatchError, match=message):

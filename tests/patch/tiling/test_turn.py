@@ -2,11 +2,9 @@ import math
 
 import numpy as np
 import pytest
-from scipy import ndimage
 
 from poredepth.errors import PatchError
 from poredepth.patch.tiling import turn_lay
-from poredepth.patch.tiling.rectangle import largest_filled
 from poredepth.patch.tiling.shear import moved_lines
 from poredepth.patch.tiling.turn import inscribed_px
 
@@ -81,20 +79,6 @@ def test_only_what_is_inside_is_kept():
         assert turned.shape == pytest.approx((138, 138), abs=6)
         assert turned.shape[0] * turned.shape[1] > 132**2
         assert np.abs(turned).max() < 4  # outside is 50
-
-
-def test_largest_filled_beside_every_rectangle():
-    rng = np.random.default_rng(5)
-    for _ in range(20):
-        mask = ndimage.gaussian_filter(rng.normal(size=(9, 11)), 1) > -0.1
-        rows, cols = largest_filled(mask)
-        assert mask[rows, cols].all()
-        best = max(
-            (b - a) * (d - c)
-            for a in range(9) for b in range(a, 10) for c in range(11) for d in range(c, 12) if mask[a:b, c:d].all()
-        )  # fmt: skip
-        assert (rows.stop - rows.start) * (cols.stop - cols.start) == best
-    assert largest_filled(np.zeros((5, 5), bool)) == (slice(0, 0), slice(0, 0))
 
 
 def test_lines_move_by_the_sampling_theorem():
