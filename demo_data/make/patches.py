@@ -6,18 +6,15 @@ The same bytes come out every time (with the same versions of numpy, scipy and z
 
 from __future__ import annotations
 
-import math
 import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from poredepth.patch.store import write_patch
 from poredepth.patch.synthesise import synthesise
 from poredepth.units import UM_PER_MM
-from poredepth.view.patch_facts import patch_texture
+from poredepth.view.patch_facts import measured_texture, patch_texture
 
 FOLDER = Path(__file__).resolve().parent.parent / "patches"
 SOURCE, LICENCE, CONSENT = "made by poredepth's own synthesis", "MIT", "synthetic, no person"
@@ -50,23 +47,9 @@ def make_patch(patch: DemoPatch, folder: Path) -> dict:
     """Make and write one patch with its patch file; its row of numbers."""
     asked = {"region": patch.region, "size_mm": patch.size_mm, "texel_um": patch.texel_um, "seed": patch.seed}
     made = synthesise(patch.kind, **asked).patch(patch.name, LICENCE)
-    written = write_patch(folder / f"{patch.name}.tif", made, format="tiff-16", texture=patch_texture(made))
-    height_um = made.height_mm.astype(np.float64) * UM_PER_MM
-    size = written.path.stat().st_size
-    return {"patch": patch, "height_um": written.height_um, "bytes": size, **_parameters(height_um)}
-
-
-def _parameters(height_um: np.ndarray) -> dict:
-    """Sq (um), Ssk and Sku of ISO 25178-2, and the range (um)."""
-    about_mean = height_um - height_um.mean()
-    sq = math.sqrt((about_mean**2).mean())
-    return {
-        "sq_um": sq,
-        "ssk": (about_mean**3).mean() / sq**3,
-        "sku": (about_mean**4).mean() / sq**4,
-        "low_um": height_um.min(),
-        "high_um": height_um.max(),
-    }
+    found = measured_texture(made)
+    written = write_patch(folder / f"{patch.name}.tif", made, format="tiff-16", texture=patch_texture(made, found))
+    return {"patch": patch, "height_um": written.height_um, "bytes": written.path.stat().st_size, "texture": found}
 
 
 def recipe_block(rows: list[dict]) -> str:
@@ -82,12 +65,12 @@ def readme(rows: list[dict]) -> str:
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for row in rows:
-        patch = row["patch"]
+        patch, found = row["patch"], row["texture"]
         count = round(patch.size_mm * UM_PER_MM / patch.texel_um)
         table.append(
             f"| {patch.name}.tif | {patch.what} | {patch.size_mm:g} x {patch.size_mm:g} | {count} x {count} "
-            f"| {patch.texel_um} | {row['height_um']:g} | {row['sq_um']:.2f} | {row['ssk']:.2f} | {row['sku']:.2f} "
-            f"| {row['low_um']:.1f} to {row['high_um']:+.1f} | {row['bytes'] / 1000:.0f} |"
+            f"| {patch.texel_um} | {row['height_um']:g} | {found.sq_um:.2f} | {found.ssk:.2f} | {found.sku:.2f} "
+            f"| {-found.sv_um:.1f} to {found.sp_um:+.1f} | {row['bytes'] / 1000:.0f} |"
         )
     return (
         "# Demo patches\n\n"
