@@ -123,14 +123,10 @@ def _short(text) -> str:
 
 def _hash_as_written(recipe: Recipe, stated: Stated) -> str:
     """The recipe's hash with the size, format and unit a command may have been given instead of the recipe's."""
-    kept = recipe.output.model_dump(exclude_unset=True)
     changed = {"size_px": stated.size_px[0], "format": stated["format"], "unit": stated["unit"]}
     if stated["format"] != recipe.output.format:
-        changed |= {"mid": None, "scale_mm": None}
-    try:
-        output = type(recipe.output)(**{**kept, **changed})
-    except ValueError:
-        output = recipe.output
+        changed |= {"mid": None, "scale_mm": None}  # they belong to the format they were given for
+    output = recipe.output.model_copy(update=changed)
     return recipe_hash(recipe.model_copy(update={"output": output}), files=recipe.file is not None)
 
 

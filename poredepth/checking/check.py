@@ -147,12 +147,12 @@ def _check_set(
 def _is_explained(finding: Finding, subject: Subject, of_texels: Sequence[Finding]) -> bool:
     """Whether what the texels tell of a file makes a finding on the same file superfluous.
 
-    Two tiles alike whose texels are right are alike by right.
+    Where all texels are right, tiles may be alike, and heights few, by right.
     """
     if finding.file != subject.opened.path:
         return False
-    if finding.name == "tiles-alike":
-        return True
+    if not of_texels:
+        return finding.name in ("tiles-alike", "eight-bit")
     return finding.name in _EXPLAINED and any(one.name not in _LOCAL for one in of_texels)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from poredepth.checking.file_checks import Subject
-from poredepth.checking.report import Finding, Place
+from poredepth.checking.report import Finding, Place, spread
 from poredepth.checking.sampling import SKIN, Intent, TileSample
 from poredepth.checking.stated import Decoder
 from poredepth.surface.points import SkinPoints
@@ -147,9 +147,10 @@ def _differs(case: Case) -> Finding:
     error_mm = case.error_mm[case.is_finite]
     meant, found = case.meant_mm[case.is_finite], case.found_mm[case.is_finite]
     alike = np.corrcoef(meant, found)[0, 1] if meant.std() > 0 and found.std() > 0 else 0.0
+    rms_um, worst_um = (1000 * one for one in spread(error_mm))
     text = (
-        f"{wrong} of {n} texels looked at are not what the recipe means: off by {1000 * np.sqrt((error_mm**2).mean()):.4g} "
-        f"um (rms), worst {1000 * np.abs(error_mm).max():.4g} um; correlation with what is meant {alike:.3f}"
+        f"{wrong} of {n} texels looked at are not what the recipe means: off by {rms_um:.4g} um (rms), worst "
+        f"{worst_um:.4g} um; correlation with what is meant {alike:.3f}"
     )
     hint = "of another recipe or an older state of it, or changed by a filter: compose it again"
     return case.finding("heights-differ", text, hint)

@@ -19,8 +19,9 @@ from poredepth.units import MM_PER_UNIT
 EIGHT_BIT_LEVELS = 256
 #: From so few levels nothing is concluded.
 LEAST_LEVELS = 5
-#: Evenly spaced levels tell of eight bits only if there are so many, and so many codes lie between them.
-EVEN_LEVELS, EVEN_STEP = 33, 32
+#: Evenly spaced levels tell of eight bits only if there are so many, so many steps of the type apart (halves are not
+#: evenly spaced themselves).
+EVEN_LEVELS, EVEN_STEP, HALF_STEP = 33, 32, 4
 
 _AGAIN = "write the map again with poredepth, and let no program save it anew"
 
@@ -112,7 +113,8 @@ def _container(subject: Subject) -> list[Finding]:
         text = f"the file is packed by {opened.compression}, which changes heights"
         found.append(("lossy-compression", text, f"{_AGAIN}; allowed: zip and other lossless ones"))
     if stated.size_px is not None and stated.size_px != opened.shape[::-1]:
-        text = f"the picture is {opened.shape[1]} x {opened.shape[0]} px, stated are {stated.size_px[0]} x {stated.size_px[1]}"
+        (width, height), (rows, cols) = stated.size_px, opened.shape
+        text = f"the picture is {cols} x {rows} px, stated are {width} x {height}"
         found.append(("size-differs", text, f"it was scaled or cropped: {_AGAIN}"))
     channels = stated["channels"] if isinstance(stated["channels"], list) else ["Y"]
     if len(opened.channels) != len(channels):
@@ -190,12 +192,23 @@ def _eight_bits(subject: Subject) -> list[Finding]:
     share = levels * 255 / top
     on_grid = np.abs(share - np.rint(share)).max() < 1e-3
     shifted = scan.dtype.kind == "u" and not (levels % 256).any()
-    gaps = np.diff(levels)
-    steps = (levels - levels[0]) / gaps.min()
-    even = len(levels) >= EVEN_LEVELS and gaps.min() > EVEN_STEP * step and np.abs(steps - np.rint(steps)).max() < 0.02
+    gap = _even_gap(levels, step)
+    even = len(levels) >= EVEN_LEVELS and gap > (HALF_STEP if scan.dtype == np.float16 else EVEN_STEP) * step
     if not (on_grid or shifted or even):
         return []
-    gap_um = 1000 * gaps.min() * decoder.scale_mm / (CODE_MAX if scan.dtype.kind == "u" else 1)
+    gap_um = 1000 * float(np.diff(levels).min()) * decoder.scale_mm / (CODE_MAX if scan.dtype.kind == "u" else 1)
     text = f"the file holds only {len(levels)} different values, {gap_um:.4g} um apart, all on a grid of eight bits"
     hint = "a program saved it with 8 bits in between, which shows as terraces; " + _AGAIN
     return [subject.finding("eight-bit", text, hint)]
+
+
+def _even_gap(levels: np.ndarray, step: float) -> float:
+    """The distance of neighbouring levels if they lie on an even grid, some left out; 0 if they do not.
+
+    ``step`` : what the levels may be rounded to
+    """
+    gaps = np.diff(levels)
+    place = np.cumsum(np.rint(gaps / np.median(gaps)))
+    gap = float((place * (levels[1:] - levels[0])).sum() / (place**2).sum())
+    off = np.abs(levels[1:] - levels[0] - place * gap).max()
+    return gap if off <= 0.02 * gap + step else 0.0

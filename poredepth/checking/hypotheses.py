@@ -39,7 +39,7 @@ def left(found_mm: np.ndarray, meant_mm: np.ndarray, allowed_mm: np.ndarray) -> 
 def explains(case: Case, left_over: float) -> bool:
     """Whether a hypothesis that leaves so many roundings explains what is wrong."""
     now = left(case.found_mm, case.meant_mm, case.allowed_mm)
-    return left_over <= LEFT_RATIO * now and left_over <= max(LEFT_ROUNDINGS, LEFT_SHARE * now)
+    return now > 0 and left_over <= LEFT_RATIO * now and left_over <= max(LEFT_ROUNDINGS, LEFT_SHARE * now)
 
 
 def turned(case: Case) -> Finding | None:
@@ -136,8 +136,8 @@ def eight_bits(case: Case) -> Finding | None:
     if np.quantile(error_mm, 0.5) > 1.1 * step_mm:
         return None
     text = (
-        f"the file holds only {n_found} different heights in the texels looked at, {1000 * step_mm:.4g} um apart, where "
-        f"{n_meant} are meant: it went through 8 bits"
+        f"the texels looked at hold only {n_found} different heights, {1000 * step_mm:.4g} um apart, where {n_meant} "
+        f"are meant: the map went through 8 bits"
     )
     hint = (
         "a program saved it with 8 bits in between, which shows as terraces: keep 16 bits or float, and write it again"
@@ -193,8 +193,8 @@ def _shifted(case: Case, shift_mm: float) -> Finding:
 def _scaled(case: Case, factor: float) -> Finding:
     scale_mm = case.decoder.scale_mm
     text = (
-        f"heights are {factor:.6g} times what is meant ({100 * (factor - 1):+.3g} %); scale_mm is stated as {scale_mm!r}, "
-        f"{scale_mm / factor:.6g} would fit"
+        f"heights are {factor:.5g} times what is meant ({100 * (factor - 1):+.3g} %); scale_mm is stated as "
+        f"{scale_mm!r}, {scale_mm / factor:.4g} would fit"
     )
     hint = "scale_mm was edited, is in another unit, or the values were multiplied: write the map again"
     return case.finding("scale-off", text, hint)
@@ -227,9 +227,8 @@ def clipped(case: Case) -> Finding | None:
             meant_mm = case.meant_mm[which]
             farthest = meant_mm[np.argmax(np.abs(meant_mm - limit_mm))]
             word = "above" if limit_mm == high_mm else "below"
-            parts.append(
-                f"heights {word} {limit_mm:.6f} mm are cut off in {extreme.n} texels; {farthest:.6f} mm is missing"
-            )
+            count = f"{extreme.n} texel{'' if extreme.n == 1 else 's'}"
+            parts.append(f"heights {word} {limit_mm:.6f} mm are cut off in {count}; {farthest:.6f} mm is missing")
     hint = "scale_mm is too small for the heights, or a program limited the values: write the map again"
     return case.finding("clipped", "; ".join(parts), hint)
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from poredepth.parts import SEAMS
 from poredepth.mix.combine import Sampling, bands_mm, contributions_mm
+from poredepth.parts import SEAMS
 from poredepth.pipeline import Composition
 from poredepth.raster.reading import by_tile
 from poredepth.raster.seams import SeamPoints
