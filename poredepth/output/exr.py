@@ -87,12 +87,15 @@ def read_blocks(path: Path | str, spans: list[tuple[int, int]]) -> Iterator[tupl
         file.close()
 
 
-def _header(metadata: MapMetadata) -> dict:
+def attributes(metadata: MapMetadata) -> dict[str, str | float]:
+    """What the header of an OpenEXR file says about the map, scanlines or tiles; see the top of this file."""
     plain = metadata.to_dict()
-    header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage, "comments": metadata.formula}
-    if metadata.texel_um is not None:
-        header["xDensity"] = _UM_PER_INCH / metadata.texel_um
-    return header | to_strings(plain) | {NAMESPACE: to_json(plain)}
+    density = {} if metadata.texel_um is None else {"xDensity": _UM_PER_INCH / metadata.texel_um}
+    return {"comments": metadata.formula} | density | to_strings(plain) | {NAMESPACE: to_json(plain)}
+
+
+def _header(metadata: MapMetadata) -> dict:
+    return {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage} | attributes(metadata)
 
 
 def _metadata_of(header: dict) -> dict:
