@@ -229,3 +229,27 @@ def test_arguments_outside_what_is_allowed(tmp_path):
         mipmapped.write(tmp_path / "m.exr", height_mm, calibration, described(calibration, height_mm))
     with pytest.raises(MapFileError, match="missing.exr: cannot be read"):
         mipmapped.level_sizes(tmp_path / "missing.exr")
+
+
+def test_a_texture_system_looks_up_levels_tiles_and_borders(tmp_path):
+    """As a renderer reads a tile set: by u, v and how much is seen at once, with OpenImageIO's texture system."""
+    height_mm = {1001: relief_mm((256, 256)), 1012: relief_mm((256, 256))[::-1] - np.float32(1)}
+    for tile, height in height_mm.items():
+        written(tmp_path / f"skin.{tile}.exr", height)
+    system, how, name = oiio.TextureSystem(False), oiio.TextureOpt(), str(tmp_path / "skin.<UDIM>.exr")
+    assert system.attribute("flip_t", 1)  # v = 0 at the bottom of each tile, as UVs of meshes have it
+    how.interpmode = oiio.InterpMode.Bilinear
+
+    def seen(u, v, width):
+        return system.texture(name, how, u, v, width, 0.0, 0.0, width, 1)[0]
+
+    for tile, u, v in ((1001, 0, 0), (1012, 1, 1)):  # 1001 + U + 10 V
+        for k in (2, 3, 4, 5):
+            n = 256 >> k  # texels of level k: a look-up as wide as one of them, in the middle of the tile
+            reduced = height_mm[tile].astype(np.float64).reshape(n, 2**k, n, 2**k).mean(axis=(1, 3))
+            middle = reduced[n // 2 - 1 : n // 2 + 1, n // 2 - 1 : n // 2 + 1].mean()
+            assert seen(u + 0.5, v + 0.5, 1 / n) == pytest.approx(middle, abs=2e-6), (tile, k)
+        # beyond the outermost texel centres, the outermost texels; a black border would be half of this
+        corner = height_mm[tile][-1, -1], height_mm[tile][0, 0]  # row 0 is v near 1
+        assert seen(u + 0.9999, v + 0.0001, 0.0) == pytest.approx(corner[0], abs=1e-6)
+        assert seen(u + 0.0001, v + 0.9999, 0.0) == pytest.approx(corner[1], abs=1e-6)
