@@ -34,6 +34,8 @@ class Kind:
     neutral : the quantity without skin
     is_signed : the quantity can be below 0
     is_low : the map has the size of the smaller map (`Deriving.low_px`), and windows are of that
+    needs : names of what `Deriving.prepare` is to make
+    settings : names of the numbers of `Deriving` it depends on
     """
 
     name: str
@@ -46,6 +48,8 @@ class Kind:
     neutral: tuple[float, ...]
     is_signed: bool = True
     is_low: bool = False
+    needs: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()
 
     def size_px(self, context: Deriving) -> int:
         """Rows and columns of a tile's map.
@@ -84,6 +88,14 @@ def _added_roughness(context: Deriving, tile: int, window: Window) -> np.ndarray
     return added_roughness(context.heights, tile, context.low_px, window)[..., None]
 
 
+def _cavity(context: Deriving, tile: int, window: Window) -> np.ndarray:
+    return context.cavity.block(tile, window)[..., None]
+
+
+def _occlusion(context: Deriving, tile: int, window: Window) -> np.ndarray:
+    return context.occlusion.block(tile, window)[..., None]
+
+
 _ALL = (
     Kind(
         "normal", ("R", "G", "B"), "1", 0.5, 2.0,
@@ -104,7 +116,17 @@ _ALL = (
     Kind(
         "added-roughness", ("Y",), "1", 0.0, 1.0,
         "to be added to alpha squared where a smaller map is used: variance of slopes within its texels",
-        _added_roughness, (0.0,), is_signed=False, is_low=True,
+        _added_roughness, (0.0,), is_signed=False, is_low=True, settings=("low_px",),
+    ),
+    Kind(
+        "cavity", ("Y",), "mm", 0.0, 1.0,
+        "how deep the skin lies below its surroundings, which are waves longer than cavity_mm", _cavity, (0.0,),
+        is_signed=False, needs=("cavity",), settings=("cavity_mm",),
+    ),
+    Kind(
+        "occlusion", ("Y",), "1", 0.0, 1.0,
+        "share of the sky the relief within occlusion_mm leaves open, by the cosine: 1 is open", _occlusion, (1.0,),
+        is_signed=False, needs=("occlusion",), settings=("occlusion_mm",),
     ),
 )  # fmt: skip
 

@@ -10,7 +10,7 @@ Levels are means of heights (``levels.py``), encoded afterwards, so a level of a
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
@@ -20,7 +20,9 @@ import numpy as np
 from poredepth.errors import MapFileError
 from poredepth.files import part_files, put_in_place
 from poredepth.output import exr
-from poredepth.output.calibration import Calibration, encode
+from poredepth.output.calibration import Calibration
+from poredepth.output.channels import ChannelCoding
+from poredepth.output.formats import FILE_FORMATS
 from poredepth.output.levels import LevelBuilder
 from poredepth.output.metadata import MapMetadata
 from poredepth.output.rows import BLOCK_ROWS, RowSource, row_spans
@@ -35,10 +37,9 @@ READ_BACK_WHOLE_TEXELS = 1024**2
 def write(  # noqa: PLR0913  (as the other writers, and how it is tiled)
     path: Path | str,
     rows,
-    calibration: Calibration,
+    coding: Calibration | ChannelCoding,
     metadata: MapMetadata,
     tile_px: int = TILE_PX,
-    channels: Sequence[str] = (exr.CHANNEL,),
 ) -> None:
     """Write a map with all its mip levels.
 
@@ -47,10 +48,9 @@ def write(  # noqa: PLR0913  (as the other writers, and how it is tiled)
     path : file to write; it is written beside its place, read back, and only then put there
     rows : float32 (rows, cols) or (rows, cols, channels) array or memory map, mm; or a function (first, end) -> rows.
         Each row is asked for more than once
-    calibration : the file's values are its ``dtype``, float32 or float16
-    metadata : its size is that of level 0
+    coding : the file's values are its ``dtype``, float32 or float16
+    metadata : its size is that of level 0; names the channels
     tile_px : rows and columns of a tile, 16 to 4096
-    channels : names of the channels
 
     Raises
     ------
@@ -64,13 +64,13 @@ def write(  # noqa: PLR0913  (as the other writers, and how it is tiled)
     memory or, above ``levels.IN_MEMORY_BYTES``, in unnamed files beside the target.
     """
     oiio = _library()
-    source = RowSource.of(rows, metadata.size_px)
-    _check_arguments(source, calibration, tile_px, channels)
+    source = RowSource.of(rows, metadata.size_px, len(metadata.channels))
+    _check_arguments(coding, metadata, tile_px)
     path = Path(path)
     with part_files(path) as (part,), LevelBuilder(source.shape, path.parent) as builder:
-        spec = _spec(oiio, source.shape, calibration, metadata, tile_px, channels)
-        _write_levels(oiio, part, spec, source, calibration, builder)
-        _check_read_back(path, part, source, calibration, metadata, builder)
+        spec = _spec(oiio, source.shape, coding, metadata, tile_px)
+        _write_levels(oiio, part, spec, source, coding, builder)
+        _check_read_back(path, part, source, coding, metadata, builder)
         put_in_place([(part, path)])
 
 
@@ -107,23 +107,23 @@ def read_blocks(path: Path | str, spans: list[tuple[int, int]], level: int = 0) 
     yield from _level_blocks(path, level, spans)
 
 
-def _check_arguments(source: RowSource, calibration: Calibration, tile_px: int, channels: Sequence[str]) -> None:
-    if calibration.dtype not in (np.float32, np.float16):
+def _check_arguments(coding: Calibration | ChannelCoding, metadata: MapMetadata, tile_px: int) -> None:
+    if FILE_FORMATS[coding.format].container != "exr":
         raise MapFileError(
-            f"format: got {calibration.format}, which holds {calibration.dtype}; maps with mip levels hold floats, use "
-            f"exr-float"
+            f"format: got {coding.format}; maps with mip levels are OpenEXR files, use exr-float or exr-half"
+        )
+    if metadata.compression != COMPRESSION:
+        raise MapFileError(
+            f"compression: got {metadata.compression!r}, allowed for maps with mip levels is {COMPRESSION}"
         )
     if not 16 <= tile_px <= 4096:
         raise MapFileError(f"tile_px: got {tile_px!r}, allowed is 16 to 4096; 64 is usual")
-    n_channels = source.shape[2] if len(source.shape) == 3 else 1
-    if len(channels) != n_channels:
-        raise MapFileError(f"channels: got {len(channels)} names ({', '.join(channels)}) for {n_channels} channel(s)")
 
 
-def _spec(oiio: ModuleType, shape, calibration: Calibration, metadata: MapMetadata, tile_px: int, channels):  # noqa: PLR0913
-    kind = oiio.HALF if calibration.dtype == np.float16 else oiio.FLOAT
-    spec = oiio.ImageSpec(shape[1], shape[0], len(channels), kind)
-    spec.channelnames = tuple(channels)
+def _spec(oiio: ModuleType, shape, coding: Calibration | ChannelCoding, metadata: MapMetadata, tile_px: int):
+    kind = oiio.HALF if coding.dtype == np.float16 else oiio.FLOAT
+    spec = oiio.ImageSpec(shape[1], shape[0], len(metadata.channels), kind)
+    spec.channelnames = metadata.channels
     spec.tile_width = spec.tile_height = tile_px
     spec.tile_depth = 1
     spec.attribute("textureformat", "Plain Texture")  # this is what makes the library write levels
@@ -137,7 +137,7 @@ def _spec(oiio: ModuleType, shape, calibration: Calibration, metadata: MapMetada
 
 
 def _write_levels(  # noqa: PLR0913  (where to, how, what)
-    oiio: ModuleType, part: Path, spec, source: RowSource, calibration: Calibration, builder: LevelBuilder
+    oiio: ModuleType, part: Path, spec, source: RowSource, coding: Calibration | ChannelCoding, builder: LevelBuilder
 ) -> None:
     out = oiio.ImageOutput.create("exr")  # by the name of the format: the part's own name ends in something else
     if out is None:
@@ -146,14 +146,14 @@ def _write_levels(  # noqa: PLR0913  (where to, how, what)
         _done(out.open(str(part), spec), out, part)
         for first, end in _tile_spans(spec):
             block = source.block(first, end)
-            _write_rows(out, part, spec, first, encode(block, calibration, first_row=first))
+            _write_rows(out, part, spec, first, coding.encode(block, first))
             builder.add(block)
         for level_mm in builder.levels():
             spec = oiio.ImageSpec(spec)
             spec.height, spec.width = spec.full_height, spec.full_width = level_mm.shape[:2]
             _done(out.open(str(part), spec, "AppendMIPLevel"), out, part)
             for first, end in _tile_spans(spec):
-                _write_rows(out, part, spec, first, encode(level_mm[first:end], calibration, first_row=first))
+                _write_rows(out, part, spec, first, coding.encode(level_mm[first:end], first))
     except BaseException:
         out.close()
         raise
@@ -178,7 +178,12 @@ def _done(well: bool, file, path: Path | str) -> None:
 
 
 def _check_read_back(  # noqa: PLR0913  (what the disk holds, what was meant)
-    path: Path, part: Path, source: RowSource, calibration: Calibration, metadata: MapMetadata, builder: LevelBuilder
+    path: Path,
+    part: Path,
+    source: RowSource,
+    coding: Calibration | ChannelCoding,
+    metadata: MapMetadata,
+    builder: LevelBuilder,
 ) -> None:
     """Compare what the disk holds with what was meant, bit by bit; raises MapFileError on a difference."""
     sizes = [(shape[1], shape[0]) for shape in builder.shapes]
@@ -192,7 +197,7 @@ def _check_read_back(  # noqa: PLR0913  (what the disk holds, what was meant)
         if shape[0] * shape[1] > READ_BACK_WHOLE_TEXELS:
             spans = [spans[0], spans[-1]]
         for first, values in read_blocks(part, spans, level):
-            meant = encode(rows_mm(first, first + len(values)), calibration, first_row=first)
+            meant = coding.encode(rows_mm(first, first + len(values)), first)
             if not np.array_equal(values, meant):
                 raise MapFileError(
                     f"{path}: level {level} reads back differently in rows {first} to {first + len(values) - 1}"

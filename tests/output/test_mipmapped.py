@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 import time
 
 import numpy as np
@@ -222,10 +223,14 @@ def test_arguments_outside_what_is_allowed(tmp_path):
     height_mm = relief_mm((8, 8))
     with pytest.raises(MapFileError, match="tile_px: got 8, allowed is 16 to 4096"):
         written(tmp_path / "m.exr", height_mm, tile_px=8)
-    with pytest.raises(MapFileError, match="2 names .R, G. for 1 channel"):
-        written(tmp_path / "m.exr", height_mm, channels=("R", "G"))
+    calibration = fit_calibration("exr-float", "mm", -3, 3)
+    two = replace(described(calibration, height_mm), channels=("R", "G"))
+    with pytest.raises(MapFileError, match=r"allowed is \(rows, cols, 2\)"):
+        mipmapped.write(tmp_path / "m.exr", height_mm, calibration, two)
+    with pytest.raises(MapFileError, match="compression: got 'piz'"):
+        mipmapped.write(tmp_path / "m.exr", height_mm, calibration, replace(two, compression="piz"))
     calibration = fit_calibration("png-16", "mm", -3, 3)
-    with pytest.raises(MapFileError, match="png-16, which holds uint16; maps with mip levels hold floats"):
+    with pytest.raises(MapFileError, match="png-16; maps with mip levels are OpenEXR files"):
         mipmapped.write(tmp_path / "m.exr", height_mm, calibration, described(calibration, height_mm))
     with pytest.raises(MapFileError, match="missing.exr: cannot be read"):
         mipmapped.level_sizes(tmp_path / "missing.exr")
