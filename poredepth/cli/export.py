@@ -32,8 +32,9 @@ def command(
     threads: Threads = 2,
 ) -> None:
     from poredepth import Blocking, load_recipe, write_maps
+    from poredepth.output.handoff import hand_off
     from poredepth.output.sheet import write_sheet
-    from poredepth.units import UNITS
+    from poredepth.units import MM_PER_UNIT, UNITS
 
     if unit is not None and unit not in UNITS:
         raise typer.BadParameter(f"'{unit}'; allowed: {', '.join(UNITS)}", param_hint="--unit")
@@ -43,7 +44,14 @@ def command(
         written = write_maps(
             composition, output, number_tiles=True, blocking=Blocking(n_threads=threads), on_progress=on_progress
         )
-    sheet = write_sheet(output, [one.metadata for one in written], [one.path.name for one in written])
+    metadata, scene_unit = [one.metadata for one in written], loaded.output.unit
+    told = hand_off(
+        metadata,
+        [one.path.name for one in written],
+        scene_unit=scene_unit,
+        scene_unit_mm=MM_PER_UNIT[scene_unit],
+    )
+    sheet = write_sheet(output, told)
     typer.echo(
         "\n".join(
             [*calibration_lines(written), *carried_lines(composition), seam_line(composition), f"{'sheet':<16}{sheet}"]

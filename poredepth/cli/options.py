@@ -17,7 +17,9 @@ SizePx = Annotated[
 ]
 Format = Annotated[
     str | None,
-    typer.Option("--format", metavar="NAME", help="exr-float, tiff-16 or png-16 instead of the recipe's."),
+    typer.Option(
+        "--format", metavar="NAME", help="exr-float, exr-half, tiff-float, tiff-16 or png-16 instead of the recipe's."
+    ),
 ]
 Threads = Annotated[int, typer.Option("--threads", min=1, max=256, help="Blocks worked on at once; changes no bit.")]
 
@@ -32,7 +34,7 @@ def with_output(recipe, **changes):
         _check_format(changes["format"])
         if changes["format"] != recipe.output.format:
             # mid and scale belong to the format they were given for
-            changes = {**changes, "mid": None, "scale_mm": None}
+            changes = {"mid": None, "scale_mm": None, "compression": "zip", **changes}
     made = output(**{**recipe.output.model_dump(exclude_unset=True), **changes})
     return recipe.model_copy(update={"output": made})
 

@@ -19,6 +19,8 @@ from poredepth.units import MM_PER_UNIT, UM_PER_MM, UNITS
 CODE_MAX = 65535
 #: Largest finite half (Imath, half.h).
 HALF_MAX = 65504.0
+#: The one below it; numpy gives no step above the last.
+HALF_BELOW_MAX = 65472.0
 #: A float map may not lose more than this when written and read back (or one float32 step of the height, if larger).
 FLOAT_TOLERANCE_MM = 1e-6
 #: A unit that is none of ``UNITS``: so many millimetres as the recipe's scene_unit says.
@@ -113,7 +115,7 @@ class Calibration:
         """Largest step between two neighbouring values from ``low_mm`` to ``high_mm``; None for 32-bit floats."""
         if not self.is_half:
             return self.code_step_um
-        reach = min(max(abs(low_mm), abs(high_mm)) / self.scale_mm, HALF_MAX)
+        reach = min(max(abs(low_mm), abs(high_mm)) / self.scale_mm, HALF_BELOW_MAX)
         return float(np.spacing(np.float16(reach))) * self.scale_mm * UM_PER_MM
 
     @property
@@ -257,7 +259,7 @@ def tolerance_mm(height_mm: np.ndarray, calibration: Calibration) -> np.ndarray:
     """
     step_mm = np.spacing(np.abs(np.asarray(height_mm, np.float32)))
     if calibration.is_half:
-        value = np.minimum(np.abs(height_mm) / calibration.scale_mm, HALF_MAX).astype(np.float16)
+        value = np.minimum(np.abs(height_mm) / calibration.scale_mm, HALF_BELOW_MAX).astype(np.float16)
         return step_mm + 0.5 * np.spacing(value).astype(np.float64) * calibration.scale_mm
     if calibration.is_float:
         return np.maximum(step_mm, FLOAT_TOLERANCE_MM)

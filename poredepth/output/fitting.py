@@ -91,7 +91,7 @@ def _inner_code(mid: float) -> int:
     return code
 
 
-def _friendly_at_least(needed: float) -> float:
+def friendly_at_least(needed: float) -> float:
     exponent = math.floor(math.log10(needed)) - 1
     while True:
         for digits in FRIENDLY_DIGITS:
@@ -110,7 +110,7 @@ def _needed_scale_mm(mid_code: int, low_mm: float, high_mm: float) -> float:
 
 def _fitted_scale_mm(mid_code: int, low_mm: float, high_mm: float, friendly_in_mm: float) -> float:
     needed = _needed_scale_mm(mid_code, low_mm, high_mm) / friendly_in_mm
-    return (_friendly_at_least(needed) if needed > 0.0 else 1.0) * friendly_in_mm
+    return (friendly_at_least(needed) if needed > 0.0 else 1.0) * friendly_in_mm
 
 
 def _check_range(low_mm: float, high_mm: float, headroom: float) -> None:
@@ -133,7 +133,7 @@ def _check_reach(calibration: Calibration, low_mm: float, high_mm: float) -> Non
     raise CalibrationError(
         f"scale_mm: heights from {low_mm:.6g} to {high_mm:.6g} mm do not fit a scale of {calibration.scale_mm:g} mm "
         f"about {about}, which holds {reach_low_mm:.6g} to {reach_high_mm:.6g} mm; needs at least "
-        f"{needed_mm:.6g} mm ({_friendly_at_least(needed_mm):g} is the next round number); or allow clipping"
+        f"{needed_mm:.6g} mm ({friendly_at_least(needed_mm):g} is the next round number); or allow clipping"
     )
 
 

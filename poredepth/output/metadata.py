@@ -37,6 +37,7 @@ FIELDS: tuple[Field, ...] = (
     Field("format", "string", "", "exr-float, exr-half, tiff-float, tiff-16 or png-16"),
     Field("encoding", "string", "", "type and zero of the values: float-zero, half-zero, u16-mid or float-mid"),
     Field("compression", "string", "", "how the file is packed, always lossless: zip, zips, piz, rle or none"),
+    Field("levels", "integer", "", "mip levels in the file, each the mean of the heights below it; 1: none"),
     Field("channels", "list of strings", "", "names of the channels; a height map has one, Y"),
     Field("mid", "number", "value", "value of zero height; 16-bit: mid_code / 65535"),
     Field("mid_code", "integer or null", "code", "16-bit code of zero height, 1 to 65534; null for a float file"),
@@ -136,6 +137,7 @@ class MapMetadata:
     format: str = "exr-float"
     encoding: str = "float-zero"
     compression: str = "zip"
+    levels: int = 1
     channels: tuple[str, ...] = ("Y",)
     mid: float = 0.0
     mid_code: int | None = None
@@ -175,7 +177,7 @@ class MapMetadata:
         _set(self, "layers", tuple(str(layer) for layer in self.layers))
         for name in _FRACTIONS:
             self._make_exact(name, float)
-        for name in ("seed", "mid_code", "clipped_texels", "tile", "gutter_px"):
+        for name in ("seed", "levels", "mid_code", "clipped_texels", "tile", "gutter_px"):
             self._make_exact(name, int)
 
     def _make_exact(self, name: str, kind: type) -> None:

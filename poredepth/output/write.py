@@ -15,10 +15,11 @@ import tifffile
 
 from poredepth.errors import MapFileError, PoredepthError
 from poredepth.files import part_files, put_in_place
-from poredepth.output import exr, png, tiff
+from poredepth.output import exr, mipmapped, png, tiff
 from poredepth.output.calibration import Calibration, decode
 from poredepth.output.channels import ChannelCoding
 from poredepth.output.formats import CONTAINERS, FILE_FORMATS, FORMATS, LOSSY, format_of
+from poredepth.output.levels import level_shapes
 from poredepth.output.metadata import HEIGHT, MapMetadata
 from poredepth.output.rows import RowSource, range_mm, row_spans
 from poredepth.output.sidecar import read_sidecar, sidecar_path, write_sidecar
@@ -57,6 +58,8 @@ def write_map(
     height_mm: np.ndarray | Callable[[int, int], np.ndarray],
     calibration: Calibration,
     metadata: MapMetadata,
+    *,
+    mip_mapped: bool = False,
 ) -> WrittenMap:
     """Write heights as a calibrated map with its sidecar.
 
@@ -67,6 +70,7 @@ def write_map(
         needs ``metadata.size_px`` and is asked for each row more than once
     calibration : Calibration
     metadata : MapMetadata; calibration, range and size are filled in from the map itself
+    mip_mapped : an OpenEXR file in square tiles with all mip levels, see ``mipmapped``
 
     Returns
     -------
@@ -87,7 +91,7 @@ def write_map(
     """
     source = RowSource.of(height_mm, metadata.size_px)
     low_mm, high_mm, clipped = _checked_range(source, calibration)
-    return _write(path, source, calibration, replace(metadata, **clipped), (low_mm, high_mm))
+    return _write(path, source, calibration, replace(metadata, **clipped), (low_mm, high_mm), mip_mapped)
 
 
 def write_channels(
@@ -95,6 +99,8 @@ def write_channels(
     quantity: np.ndarray | Callable[[int, int], np.ndarray],
     coding: ChannelCoding,
     metadata: MapMetadata,
+    *,
+    mip_mapped: bool = False,
 ) -> WrittenMap:
     """Write a map that follows from the heights, with its sidecar, as safely as `write_map` does.
 
@@ -104,34 +110,40 @@ def write_channels(
     quantity : float32 (rows, cols), or (rows, cols, channels) if ``metadata.channels`` are several; or a function
     coding : what the values mean
     metadata : with ``kind`` and ``channels``; the coding and the size are filled in
+    mip_mapped : see `write_map`
 
     Raises
     ------
     CalibrationError, MapFileError : see `write_map`
     """
     source = RowSource.of(quantity, metadata.size_px, len(metadata.channels))
-    return _write(path, source, coding, metadata, None)
+    return _write(path, source, coding, metadata, None, mip_mapped)
 
 
-def _write(
+def _write(  # noqa: PLR0913  (where to, what, and how)
     path: Path | str,
     source: RowSource,
     coding: Calibration | ChannelCoding,
     metadata: MapMetadata,
     range_mm: tuple[float, float] | None,
+    mip_mapped: bool,
 ) -> WrittenMap:
     path = Path(path)
     _container_of(path, coding.format)
     _check_compression(path, coding.format, metadata.compression)
     tile_indices(metadata.tile)
-    metadata = metadata.described(coding, range_mm, source.size_px)
+    metadata = replace(
+        metadata.described(coding, range_mm, source.size_px),
+        levels=len(level_shapes(source.shape)) if mip_mapped else 1,
+    )
+    module = mipmapped if mip_mapped else FORMAT_MODULES[coding.format]
     sidecar = sidecar_path(path)
     with _trouble(path, "cannot be written"):
         path.parent.mkdir(parents=True, exist_ok=True)
         with part_files(path, sidecar) as (part, sidecar_part):
-            FORMAT_MODULES[coding.format].write(part, source, coding, metadata)
+            module.write(part, source, coding, metadata)
             write_sidecar(sidecar_part, metadata.to_dict())
-            _check_read_back(path, part, sidecar_part, source, coding, metadata)
+            _check_read_back(path, module, part, sidecar_part, source, coding, metadata)
             put_in_place([(part, path), (sidecar_part, sidecar)])
     return WrittenMap(path, sidecar, metadata)
 
@@ -244,8 +256,9 @@ def _agreed_metadata(path: Path, own: dict) -> MapMetadata:
         raise MapFileError(f"{path}: {error}") from error
 
 
-def _check_read_back(
+def _check_read_back(  # noqa: PLR0913  (what was meant, and what the disk holds)
     path: Path,
+    module: ModuleType,
     part: Path,
     sidecar_part: Path,
     source: RowSource,
@@ -254,7 +267,6 @@ def _check_read_back(
 ) -> None:
     """Compare what the disk holds with what was meant; raises MapFileError on a difference."""
     expected = metadata.to_dict()
-    module = FORMAT_MODULES[metadata.format]
     for where, found in (("file", module.read_metadata(part)), ("sidecar", read_sidecar(sidecar_part))):
         if found != expected:
             names = [name for name in expected if found.get(name) != expected[name]]

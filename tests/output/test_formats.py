@@ -1,6 +1,7 @@
 """Each format read back by readers that are not this project's: OpenImageIO, tifffile, imageio, the EXR library."""
 
 import json
+import math
 import struct
 import zlib
 
@@ -50,7 +51,8 @@ def calibration_of(format):
 def limit_mm(calibration):
     """What a reader may find a height of relief_mm off by: written down here anew, by hand."""
     if calibration.is_half:
-        return 2.0**-13 / 2 * calibration.scale_mm * 2  # heights below 0.5 of the scale: half of a step of 2^-12
+        # 0.34 mm is the most: half of the step of the binade it lies in (Imath, half.h: 11 binary digits)
+        return 2.0 ** (math.floor(math.log2(0.4 / calibration.scale_mm)) - 11) * calibration.scale_mm
     return 1e-6 if calibration.is_float else calibration.scale_mm / 65535 / 2 * (1 + 1e-4)
 
 
