@@ -12,14 +12,12 @@ from poredepth.checking.file_checks import Subject
 from poredepth.checking.report import Finding, SkinMeasure, TexelMeasure, spread
 from poredepth.checking.sampling import GUTTER, OUTSIDE, SEAM, SKIN, Intent, TileSample, sample_tile
 from poredepth.checking.scan import Texels
-from poredepth.checking.stated import Decoder, Stated
+from poredepth.checking.stated import Decoder
 from poredepth.measure import SeamMeasure, measure_seams
 from poredepth.mix.seams import MEASURED_PER_TEXEL
 from poredepth.pipeline import Composition
 from poredepth.raster.reading import Reading, bilinear, by_tile, read_maps
 from poredepth.raster.seams import seam_points, seam_texels
-from poredepth.recipe import Recipe, recipe_hash
-from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.points import SkinPoints, random_skin_points
 from poredepth.surface.seams import seam_edges
 
@@ -27,8 +25,6 @@ from poredepth.surface.seams import seam_edges
 N_READ = 10_000
 #: Both sides of a seam may read so many times farther apart than is meant, or than reading errs anyway.
 MOST_APART_RATIO = 1.1
-#: The stated size of a texel may be off by this share.
-TEXEL_SHARE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -85,70 +81,12 @@ def _meant_apart_mm(intent: Intent) -> float:
     return spread(texels.points[0].mismatch_mm(intent.relief_mm(texels.skin).astype(float)))[0]
 
 
-def recipe_findings(subjects: Sequence[Subject], composition: Composition, whole_set: bool) -> list[Finding]:
-    """Are the files of one map those of this recipe, at this size, and all of them?
+def texel_check(one: Subject, plan: Plan, has_gaps: bool) -> tuple[TexelMeasure, list[Finding]]:
+    """The texels of one file beside the heights that are meant; what is wrong is named.
 
-    Parameters
-    ----------
-    whole_set : a tile that is missing is a finding
+    ``has_gaps`` : texels without skin are to be 0; otherwise they may hold any height
     """
-    found = []
-    hashes: dict[tuple, str] = {}
-    for one in subjects:
-        stated = one.stated
-        key = (stated["format"], stated["unit"], stated.size_px)
-        if key not in hashes:
-            hashes[key] = _hash_as_written(composition.recipe, stated)
-        if stated["recipe_hash"] != hashes[key]:
-            text = f"its recipe has the hash {_short(stated['recipe_hash'])}, this one {_short(hashes[key])}"
-            hint = "the map is of another recipe, or the recipe or one of its files has changed since: compose it again"
-            found.append(one.finding("other-recipe", text, hint))
-        found += _stated_raster(one, composition)
-    tiles = composition.raster(subjects[0].opened.shape[0]).tiles
-    there = [one.stated.tile for one in subjects]
-    for one in subjects:
-        if one.stated.tile not in tiles:
-            text = f"the mesh has no skin in tile {one.stated.tile}; it has {', '.join(map(str, tiles))}"
-            found.append(one.finding("tile-extra", text, "the tile is of another mesh or another unwrapping"))
-    missing = [tile for tile in tiles if tile not in there]
-    if missing and whole_set:
-        text = f"tile {', '.join(map(str, missing))} is not there; the mesh has {', '.join(map(str, tiles))}"
-        found.append(Finding("tile-missing", text, "a renderer shows no relief there: write the whole set"))
-    return found
-
-
-def _short(text) -> str:
-    return "none" if text is None else str(text)[:12]
-
-
-def _hash_as_written(recipe: Recipe, stated: Stated) -> str:
-    """The recipe's hash with the size, format and unit a command may have been given instead of the recipe's."""
-    changed = {"size_px": stated.size_px[0], "format": stated["format"], "unit": stated["unit"]}
-    if stated["format"] != recipe.output.format:
-        changed |= {"mid": None, "scale_mm": None}  # they belong to the format they were given for
-    output = recipe.output.model_copy(update=changed)
-    return recipe_hash(recipe.model_copy(update={"output": output}), files=recipe.file is not None)
-
-
-def _stated_raster(one: Subject, composition: Composition) -> list[Finding]:
-    stated, raster = one.stated, composition.raster(one.opened.shape[0])
-    found = []
-    texel_um = 1000.0 * median_texel_mm(composition.surface, raster.size_px)
-    said_um = stated.number("texel_um")
-    if said_um is None or abs(said_um - texel_um) > TEXEL_SHARE * texel_um:
-        text = f"a texel is stated to be {said_um} um on the skin, on this mesh it is {texel_um:.2f} um (median)"
-        found.append(
-            one.finding("texel-size-differs", text, "the mesh, its unit or its UVs are others: compose it again")
-        )
-    if stated.number("gutter_px") != raster.gutter_px:
-        text = f"the gutter is stated to be {stated['gutter_px']} px wide, the recipe asks for {raster.gutter_px} px"
-        found.append(one.finding("gutter-differs", text, "the recipe's output has changed: compose it again"))
-    return found
-
-
-def texel_check(one: Subject, plan: Plan) -> tuple[TexelMeasure, list[Finding]]:
-    """The texels of one file beside the heights that are meant; what is wrong is named."""
-    case = Case.of(one, plan.intent, plan.samples, one.stated.tile)
+    case = Case.of(one, plan.intent, plan.samples, one.stated.tile, has_gaps)
     kind, looked_at = case.sample.kind, case.is_finite
     error_mm = np.abs(case.found_mm - case.meant_mm)[looked_at]
     rms_mm, worst_mm = spread(error_mm)

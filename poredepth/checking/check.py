@@ -8,14 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
-from poredepth.checking.against import Plan, plan_for, recipe_findings, skin_check, texel_check
+from poredepth.checking.against import Plan, plan_for, skin_check, texel_check
 from poredepth.checking.file_checks import Subject, file_findings
 from poredepth.checking.reader import ENDINGS, OpenedMap, UnreadableMapError, open_map
+from poredepth.checking.recipe_checks import origin, recipe_findings
 from poredepth.checking.report import CheckReport, FileMeasure, Finding, SetMeasure
 from poredepth.checking.sampling import NotComparableError
 from poredepth.checking.scan import scan
 from poredepth.checking.set_checks import set_findings, set_key
 from poredepth.checking.stated import Stated, carries_metadata, stated_metadata
+from poredepth.output.checksums import CHECKSUMS_NAME, verify
+from poredepth.output.sidecar import sidecar_path
 from poredepth.pipeline import Composition, OnProgress, quiet
 
 #: What the texels of a file tell leaves nothing to tell of these.
@@ -50,13 +53,15 @@ def check_files(
     ------
     UnreadableMapError : no such file, or a broken one
     """
-    opened, whole_set = _opened([Path(path) for path in paths], oiio)
+    given = [Path(path) for path in paths]
+    opened = find_maps(given, oiio=oiio)
+    whole_set = any(path.is_dir() for path in given)
     sets: dict[tuple, list[_Known]] = {}
     for one in opened:
         stated, wrong = stated_metadata(one)
         sets.setdefault(set_key(one.path, stated), []).append((one, stated, wrong))
     plans = _Plans(composition, on_progress)
-    findings: list[Finding] = []
+    findings = _checksums(given, opened, on_progress)
     measures = []
     done = 0
     for members in sets.values():
@@ -74,23 +79,35 @@ def check_files(
     return CheckReport(tuple(findings), tuple(measures))
 
 
-def _opened(paths: Sequence[Path], oiio: bool | None) -> tuple[list[OpenedMap], bool]:
-    """The maps, each once, and whether a folder was given."""
+def find_maps(paths: Iterable[Path | str], *, oiio: bool | None = None) -> list[OpenedMap]:
+    """The maps among files and in folders, each once, opened; parameters and errors as in `check_files`."""
     found: dict[Path, OpenedMap] = {}
-    for path in paths:
+    for path in map(Path, paths):
         if not path.is_dir():
             found.setdefault(path, open_map(path, oiio=oiio))
             continue
-        inside = [
-            one
-            for file in sorted(path.iterdir())
-            if file.suffix.lower() in ENDINGS and not file.name.startswith(".") and file.is_file()
-            and carries_metadata(file, one := open_map(file, oiio=oiio))
-        ]  # fmt: skip
+        files = [one for one in sorted(path.iterdir()) if one.suffix.lower() in ENDINGS and one.is_file()]
+        opened = [open_map(one, oiio=oiio) for one in files if not one.name.startswith(".")]
+        inside = {one.path: one for one in opened if carries_metadata(one)}
         if not inside:
             raise UnreadableMapError(f"{path}: no map of poredepth in this folder; give one that `compose` wrote to")
-        found |= {one.path: one for one in inside if one.path not in found}
-    return list(found.values()), any(path.is_dir() for path in paths)
+        found = {**inside, **found}
+    return list(found.values())
+
+
+def _checksums(given: Sequence[Path], opened: Sequence[OpenedMap], on_progress: OnProgress) -> list[Finding]:
+    """Files that are not those whose checksums were written beside them: of folders all, else those that were given."""
+    folders = {one.path.parent for one in opened} | {path for path in given if path.is_dir()}
+    names = {name for one in opened for name in (one.path.name, sidecar_path(one.path).name)}
+    found = []
+    for folder in sorted(one for one in folders if (one / CHECKSUMS_NAME).is_file()):
+        on_progress("checksums", 0, 1)
+        for trouble in verify(folder):
+            if folder in given or trouble.name in names:
+                text = f"the file is {trouble.trouble}, says {CHECKSUMS_NAME}"
+                hint = "it was edited, saved anew or lost since the set was written: write the set again"
+                found.append(Finding("checksum-differs", text, hint, folder / trouble.name))
+    return found
 
 
 class _Plans:
@@ -126,15 +143,20 @@ def _check_set(
     subjects = [one for one, _ in pairs]
     of_files = [finding for one, wrong in pairs for finding in file_findings(one, wrong)]
     of_files += set_findings(subjects)
-    if plan is None:
+    known = [one for one in subjects if one.stated is not None]
+    if composition is None or not known:
         return of_files, SetMeasure(tuple(_measured(one) for one in subjects))
-    of_recipe = recipe_findings(subjects, composition, whole_set)
+    origins = [origin(composition.recipe, one.stated) for one in known]
+    of_recipe = recipe_findings(known, origins, composition, whole_set)
+    if plan is None:
+        return [*of_recipe, *of_files], SetMeasure(tuple(_measured(one) for one in subjects))
     of_texels: list[Finding] = []
     measures = []
-    for one in subjects:
+    for one, of in zip(subjects, origins, strict=True):
         measure = _measured(one)
         if one.stated.tile in plan.samples:
-            texels, found = texel_check(one, plan)
+            output = of.output or composition.recipe.output
+            texels, found = texel_check(one, plan, not output.fill_gaps)
             measure = replace(measure, texels=texels)
             of_texels += found
             of_files = [other for other in of_files if not _is_explained(other, one, found)]

@@ -13,9 +13,8 @@ import numpy as np
 
 from poredepth.checking.file_checks import Subject
 from poredepth.checking.report import Finding, Place, spread
-from poredepth.checking.sampling import SKIN, Intent, TileSample
+from poredepth.checking.sampling import Intent, TileSample, texels_of
 from poredepth.checking.stated import Decoder
-from poredepth.surface.points import SkinPoints
 
 
 @dataclass(frozen=True)
@@ -42,9 +41,12 @@ class Case:
     others: Mapping[int, TileSample]
 
     @classmethod
-    def of(cls, subject: Subject, intent: Intent, samples: Mapping[int, TileSample], tile: int) -> Case:
+    def of(cls, subject: Subject, intent: Intent, samples: Mapping[int, TileSample], tile: int, has_gaps: bool) -> Case:
+        """The texels of a tile; without ``has_gaps`` texels without skin may hold any height, and are left out."""
+        if not has_gaps:
+            samples = {other: one.part(one.skin.triangle >= 0) for other, one in samples.items()}
         drawn, scan, decoder = samples[tile], subject.scan, subject.decoder
-        sample, extreme_raw = _with_extremes(drawn, subject, intent)
+        sample, extreme_raw = _with_extremes(drawn, subject, intent, has_gaps)
         raw = np.concatenate([scan.texels.at(drawn.row_px, drawn.col_px), extreme_raw])
         found_mm = decoder.mm(raw)
         meant_mm = meant_by(subject, sample.meant_mm)
@@ -101,7 +103,9 @@ def meant_by(subject: Subject, height_mm: np.ndarray) -> np.ndarray:
     return np.clip(height_mm.astype(np.float64), *subject.decoder.reach_mm(subject.scan.dtype))
 
 
-def _with_extremes(drawn: TileSample, subject: Subject, intent: Intent) -> tuple[TileSample, np.ndarray]:
+def _with_extremes(
+    drawn: TileSample, subject: Subject, intent: Intent, has_gaps: bool
+) -> tuple[TileSample, np.ndarray]:
     """The sample with the texels that hold the lowest and the highest value; and those values as they are stored."""
     scan = subject.scan
     ends = [end for end in (scan.low, scan.high) if end is not None]
@@ -109,24 +113,9 @@ def _with_extremes(drawn: TileSample, subject: Subject, intent: Intent) -> tuple
         return drawn, np.empty(0, scan.dtype)
     row, col = np.divmod(np.concatenate([end.texel for end in ends]), drawn.size_px)
     raw = np.concatenate([np.full(len(end.texel), end.value) for end in ends]).astype(scan.dtype)
-    points, inside = intent.raster.skin_points_at(drawn.tile, row, col, intent.raster.gutter_px)
-    meant_mm = intent.texels_mm(drawn.tile, row, col, points)
-    skin = SkinPoints(
-        np.concatenate([drawn.skin.triangle, points.triangle]),
-        np.concatenate([drawn.skin.barycentric, points.barycentric]),
-    )
-    sample = TileSample(
-        drawn.tile,
-        drawn.size_px,
-        np.concatenate([drawn.row_px, row]),
-        np.concatenate([drawn.col_px, col]),
-        skin,
-        np.concatenate([drawn.kind, np.full(len(row), SKIN, np.uint8)]),
-        np.concatenate([drawn.is_inside, inside]),
-        np.concatenate([drawn.meant_mm, meant_mm]),
-        np.concatenate([drawn.seam_px, intent.seam_px(drawn.tile, row, col)]),
-    )
-    return sample, raw
+    added = texels_of(intent, drawn.tile, row, col)
+    kept = np.ones(len(row), bool) if has_gaps else added.skin.triangle >= 0
+    return drawn.joined(added.part(kept)), raw[kept]
 
 
 def diagnosed(case: Case) -> list[Finding]:

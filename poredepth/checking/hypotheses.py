@@ -193,7 +193,7 @@ def _shifted(case: Case, shift_mm: float) -> Finding:
 def _scaled(case: Case, factor: float) -> Finding:
     scale_mm = case.decoder.scale_mm
     text = (
-        f"heights are {factor:.5g} times what is meant ({100 * (factor - 1):+.3g} %); scale_mm is stated as "
+        f"heights are {factor:.5g} times what is meant ({100 * (factor - 1):+.2g} %); scale_mm is stated as "
         f"{scale_mm!r}, {scale_mm / factor:.4g} would fit"
     )
     hint = "scale_mm was edited, is in another unit, or the values were multiplied: write the map again"

@@ -50,7 +50,7 @@ class OpenedMap:
     colour : what the reader takes the values for, empty if it does not say
     upright : False if a tag says that rows or columns are to be turned
     fills_frame : whether the picture is as large as the frame its header states
-    read : gives (first row, values (rows, cols)) from the top
+    read : gives (first row, values) from the top
     """
 
     path: Path
@@ -66,8 +66,13 @@ class OpenedMap:
     fills_frame: bool
     read: Callable[[], Iterator[tuple[int, np.ndarray]]]
 
+    @property
+    def n_read(self) -> int:
+        """Channels that are read: that of the heights, or all if there is none."""
+        return _span(self.channels)[1] - _span(self.channels)[0]
+
     def blocks(self) -> Iterator[tuple[int, np.ndarray]]:
-        """(first row, values float16, float32 or whole numbers (rows, cols)), from the top.
+        """(first row, values float16, float32 or whole numbers (rows, cols, n_read)), from the top.
 
         Raises UnreadableMapError where the file is broken.
         """
@@ -139,19 +144,19 @@ def _oiio_blocks(path: Path, oiio: ModuleType) -> Iterator[tuple[int, np.ndarray
     try:
         spec = image.spec()
         kind = oiio.TypeDesc(str(spec.format))
-        at = _channel(tuple(spec.channelnames))
+        span = _span(tuple(spec.channelnames))
         for first in range(0, spec.height, rows := spec.tile_height or BLOCK_ROWS):
             end = min(first + rows, spec.height)
             y = spec.y + first, spec.y + end
             if spec.tile_height:
-                found = image.read_tiles(spec.x, spec.x + spec.width, *y, 0, 1, at, at + 1, kind)
+                found = image.read_tiles(spec.x, spec.x + spec.width, *y, 0, 1, *span, kind)
             else:
-                found = image.read_scanlines(*y, 0, at, at + 1, kind)
+                found = image.read_scanlines(*y, 0, *span, kind)
             if found is None:
                 raise UnreadableMapError(
                     f"{path}: rows {first} to {end - 1} cannot be read ({_first_line(image.geterror())})"
                 )
-            yield first, found.reshape(end - first, spec.width)
+            yield first, found.reshape(end - first, spec.width, -1)
     finally:
         image.close()
 
@@ -174,7 +179,7 @@ def _by_pillow(path: Path) -> OpenedMap:
         with _any_size(), Image.open(path) as whole:
             for first in range(0, height, BLOCK_ROWS):
                 values = np.asarray(whole.crop((0, first, width, min(first + BLOCK_ROWS, height))))
-                values = values.reshape(*values.shape[:2], -1)[..., 0]
+                values = values.reshape(*values.shape[:2], -1)
                 yield first, values.astype(np.uint16) if values.dtype == np.int32 and is_png else values
 
     return OpenedMap(
@@ -202,8 +207,8 @@ def _by_openexr(path: Path) -> OpenedMap:
     corner, far = header["dataWindow"].min, header["dataWindow"].max
     frame = header["displayWindow"]
     names = tuple(header["channels"])
-    name = names[_channel(names)]
-    kind = header["channels"][name].type
+    used = names[slice(*_span(names))]
+    kind = header["channels"][used[0]].type
     dtype = {0: "uint32", 1: "float16", 2: "float32"}[kind.v]
     n_rows, n_cols = far.y - corner.y + 1, far.x - corner.x + 1
 
@@ -212,8 +217,9 @@ def _by_openexr(path: Path) -> OpenedMap:
         try:
             for first in range(0, n_rows, BLOCK_ROWS):
                 end = min(first + BLOCK_ROWS, n_rows)
-                raw = whole.channel(name, kind, corner.y + first, corner.y + end - 1)
-                yield first, np.frombuffer(raw, dtype).reshape(end - first, n_cols)
+                planes = [whole.channel(name, kind, corner.y + first, corner.y + end - 1) for name in used]
+                values = [np.frombuffer(plane, dtype).reshape(end - first, n_cols) for plane in planes]
+                yield first, np.stack(values, axis=2)
         finally:
             whole.close()
 
@@ -234,8 +240,10 @@ def _by_openexr(path: Path) -> OpenedMap:
     )
 
 
-def _channel(names: tuple[str, ...]) -> int:
-    return names.index(CHANNEL) if CHANNEL in names else 0
+def _span(names: tuple[str, ...]) -> tuple[int, int]:
+    """First and end of the channels that are read."""
+    at = names.index(CHANNEL) if CHANNEL in names else 0
+    return (at, at + 1) if CHANNEL in names or len(names) == 1 else (0, len(names))
 
 
 def _own_strings(texts: Mapping[str, str]) -> dict[str, str]:
@@ -263,7 +271,8 @@ def _trouble(path: Path):
         raise
     except Exception as error:  # each library has its own; among them SyntaxError for a broken picture
         reason = _first_line(str(error)) or type(error).__name__
-        raise UnreadableMapError(f"{path}: cannot be read ({reason}); write it again") from error
+        fix = "write it again" if _openimageio() else "write it again, or install OpenImageIO, which reads more"
+        raise UnreadableMapError(f"{path}: cannot be read ({reason}); {fix}") from error
 
 
 def _first_line(text: str) -> str:

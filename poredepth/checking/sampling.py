@@ -5,7 +5,7 @@ Positions are drawn by a fixed seed, so a check says the same every time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -62,6 +62,21 @@ class TileSample:
     def __len__(self) -> int:
         return len(self.row_px)
 
+    def part(self, which: np.ndarray) -> TileSample:
+        """Some of the texels, bool (n,)."""
+        skin = SkinPoints(self.skin.triangle[which], self.skin.barycentric[which])
+        rest = {name: getattr(self, name)[which] for name in _PER_TEXEL}
+        return replace(self, skin=skin, **rest)
+
+    def joined(self, other: TileSample) -> TileSample:
+        """With the texels of another sample of the same tile behind them."""
+        skin = SkinPoints(
+            np.concatenate([self.skin.triangle, other.skin.triangle]),
+            np.concatenate([self.skin.barycentric, other.skin.barycentric]),
+        )
+        rest = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in _PER_TEXEL}
+        return replace(self, skin=skin, **rest)
+
     def places(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """Rows and columns, int64 (n,), of the texels and of all places they may have got to."""
         swapped = [place for _, *place in self.mirrored()]
@@ -85,6 +100,9 @@ class TileSample:
             for right in (-1, 0, 1)
             if (down, right) != (0, 0)
         ]
+
+
+_PER_TEXEL = ("row_px", "col_px", "kind", "is_inside", "meant_mm", "seam_px")
 
 
 @dataclass(frozen=True)
@@ -154,21 +172,32 @@ def sample_tile(intent: Intent, tile: int) -> TileSample:
         *_border_texels(raster, tile, rng),
     ]
     kind = np.concatenate([np.full(len(row), kind, np.uint8) for kind, row, *_ in drawn])
-    row, col, triangle, inside = (np.concatenate([one[k] for one in drawn]) for k in (1, 2, 3, 5))
-    barycentric = np.concatenate([one[4] for one in drawn])
+    row, col, triangle, barycentric, inside = (np.concatenate([one[k] for one in drawn]) for k in range(1, 6))
     _, once = np.unique(row * raster.size_px + col, return_index=True)
     points = SkinPoints(triangle[once], barycentric[once])
-    return TileSample(
-        tile,
-        raster.size_px,
-        row[once],
-        col[once],
-        points,
-        kind[once],
-        inside[once],
-        intent.texels_mm(tile, row[once], col[once], points),
-        intent.seam_px(tile, row[once], col[once]),
-    )
+    return _sample(intent, tile, row[once], col[once], points, inside[once], kind[once])
+
+
+def texels_of(intent: Intent, tile: int, row_px: np.ndarray, col_px: np.ndarray) -> TileSample:
+    """Given texels of a tile, and what the recipe says they hold."""
+    raster = intent.raster
+    points, inside = raster.skin_points_at(tile, row_px, col_px, raster.gutter_px)
+    kind = np.where(inside, SKIN, np.where(points.triangle >= 0, GUTTER, OUTSIDE)).astype(np.uint8)
+    return _sample(intent, tile, row_px, col_px, points, inside, kind)
+
+
+def _sample(
+    intent: Intent,
+    tile: int,
+    row_px: np.ndarray,
+    col_px: np.ndarray,
+    points: SkinPoints,
+    inside: np.ndarray,
+    kind: np.ndarray,
+) -> TileSample:
+    meant_mm = intent.texels_mm(tile, row_px, col_px, points)
+    seam_px = intent.seam_px(tile, row_px, col_px)
+    return TileSample(tile, intent.raster.size_px, row_px, col_px, points, kind, inside, meant_mm, seam_px)
 
 
 def _skin_texels(raster: TileRaster, tile: int, rng: np.random.Generator):

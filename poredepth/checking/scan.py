@@ -70,13 +70,13 @@ def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
 
     Parameters
     ----------
-    wanted : int64 (n,), rising: texels to keep, row x cols + col
+    wanted : int64 (n,), rising: texels to keep, row x cols + col; none of a map of several channels
 
     Raises
     ------
     UnreadableMapError : the file is broken
     """
-    rows, cols = opened.shape
+    cols = opened.shape[1] * opened.n_read
     dtype = np.dtype(opened.pixel_type)
     raw = np.zeros(len(wanted), dtype)
     digest = hashlib.blake2b(digest_size=16)
@@ -94,7 +94,8 @@ def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
         least, most = float(flat.min()), float(flat.max())
         if not (np.isfinite(least) and np.isfinite(most)):  # a NaN or an infinity always shows in the extremes
             bad = np.flatnonzero(~np.isfinite(flat))
-            first_bad = first_bad or tuple(int(one) for one in divmod(offset + bad[0], cols))
+            row, col = divmod(int(offset + bad[0]), cols)
+            first_bad = first_bad or (row, col // opened.n_read)
             n_bad += len(bad)
             flat = np.where(np.isfinite(flat), flat, np.float32(np.nan))
             least, most = float(np.fmin.reduce(flat)), float(np.fmax.reduce(flat))
@@ -102,7 +103,7 @@ def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
         high.look(flat, most, offset)
         levels.look(flat)
     return Scan(
-        (rows, cols), dtype, low.found(), high.found(), n_bad, first_bad, levels.found(), digest.hexdigest(),
+        opened.shape, dtype, low.found(), high.found(), n_bad, first_bad, levels.found(), digest.hexdigest(),
         Texels(cols, wanted, raw),
     )  # fmt: skip
 

@@ -26,7 +26,8 @@ def stem_and_tile(path: Path) -> tuple[str, int | None]:
 def set_key(path: Path, stated: Stated | None) -> tuple:
     """Files with the same key are tiles of one map."""
     stem, tile = stem_and_tile(path)
-    return path.parent, stem, path.suffix.lower(), tile is not None, None if stated is None else stated["part"]
+    says = (None, None) if stated is None else (stated["part"], stated["kind"])
+    return path.parent, stem, path.suffix.lower(), tile is not None, *says
 
 
 def set_findings(subjects: Sequence[Subject]) -> list[Finding]:

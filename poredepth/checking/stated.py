@@ -7,7 +7,6 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -178,10 +177,7 @@ def stated_metadata(opened: OpenedMap) -> tuple[Stated | None, list[str]]:
     return Stated(own or beside, by), wrong
 
 
-def carries_metadata(path: Path, opened: OpenedMap) -> bool:
+def carries_metadata(opened: OpenedMap) -> bool:
     """Whether a file or its sidecar says that it is a map of this project."""
-    return (
-        bool(opened.strings.get(NAMESPACE))
-        or f'"{NAMESPACE}"' in opened.strings.get("ImageDescription", "")
-        or (sidecar_path(path).is_file())
-    )
+    described = opened.strings.get("ImageDescription", "")
+    return NAMESPACE in opened.strings or f'"{NAMESPACE}"' in described or sidecar_path(opened.path).is_file()
