@@ -28,6 +28,9 @@ STAGES = {
     "measure": "measuring",
     "patch": "writing the patch",
     "sheet": "drawing the sheet",
+    "check": "reading the maps",
+    "texels": "working out what is meant",
+    "checksums": "comparing checksums",
     "preview": "rendering the preview",
     "picture": "rendering the head",
 }
