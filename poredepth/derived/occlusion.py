@@ -109,7 +109,8 @@ def occlusion(heights: MapHeights, radius_mm: float = 1.0, n_directions: int = 1
     for tile in raster.tiles:
         raster.planes(tile, Window(0, 0, 1, 1))  # what blocks share is made before threads ask for them
     _ = raster.surface.tri_chart
-    angle = 2 * np.pi * np.arange(n_directions) / n_directions
+    # none runs along u or v, where grooves and steps of simple form do: half of them see a wall, not half and two
+    angle = 2 * np.pi * (np.arange(n_directions) + 0.5) / n_directions
     metric_mm, reach = _texel_metric(heights)
     reach_px = np.minimum(reach * radius_mm, MOST_REACH_PX)
     return MapOcclusion(
