@@ -19,7 +19,7 @@ TOP = PACKAGE.parent
 FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "derived", "output", "view"]
 BESIDE = {"errors", "files", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
-ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "demo", "cli"]
+ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "deriving", "exporting", "demo", "cli"]
 
 
 def _imports(path: Path) -> set[str]:
