@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from poredepth.output.calibration import CODE_MAX
 from poredepth.output.documents import write_document
 from poredepth.output.handoff import HandOff, decimal
 from poredepth.output.subdivision import (
@@ -128,10 +129,8 @@ def _inputs(h: HandOff) -> list[str]:
     if h.mid == 0.0 and h.scale == 1.0:
         lines.append(f"  raw heights                     nothing to type: the values are heights in {unit}")
     else:
-        lines.append(
-            "  raw heights                     these files are not that; put the multiply and add before the input"
-        )
-    if h.mid_code is not None:
+        lines.append("  raw heights                     these files are not that: multiply and add before the input")
+    if h.mid_code is not None and abs(h.mid - 0.5) < 1 / CODE_MAX:
         off_um = abs(h.mid - 0.5) * h.scale_mm * 1000
         lines.append(f"If the middle is fixed at 0.5, all skin is {off_um:.2g} um off, which nobody sees.")
     return lines
