@@ -21,12 +21,15 @@ from poredepth.output import (
     tile_file_name,
     write_map,
 )
+from poredepth.output.calibration import SCENE
 from poredepth.output.rows import RowSource, range_mm
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe import Recipe, recipe_hash
 from poredepth.surface.metric import median_texel_mm
+from poredepth.units import MM_PER_UNIT
 
 #: Heights of a set up to this size are held in memory; larger sets go through temporary files beside the target.
 IN_MEMORY_BYTES = 300 << 20
@@ -106,15 +109,23 @@ def write_maps(
     output, raster = composition.recipe.output, composition.raster()
     stem = stem or map_stem(composition)
     several = numbered(raster) if number_tiles is None else number_tiles
-    seams_first(composition, raster, on_progress)
     with room_for(raster, folder) as room:
-        heights = {tile: _filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles}
+        heights = compose_tiles(composition, room, blocking, on_progress)
         on_progress("write", 0, 1)
         written = write_set(
             composition, heights, lambda tile: folder / tile_file_name(stem, tile, output.format, several)
         )
         on_progress("write", 1, 1)
     return written
+
+
+def compose_tiles(
+    composition: Composition, room: Path | None, blocking: Blocking = TWO_THREADS, on_progress: OnProgress = quiet
+) -> dict[int, np.ndarray]:
+    """Heights of every tile at the recipe's size, float32 (size_px, size_px), mm, in memory or in files in ``room``."""
+    raster = composition.raster()
+    seams_first(composition, raster, on_progress)
+    return {tile: _filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles}
 
 
 def write_set(
@@ -125,6 +136,7 @@ def write_set(
     own_scale: bool = False,
     only: Collection[str] | None = None,
     part: str | None = None,
+    mip_mapped: bool = False,
 ) -> list[WrittenMap]:
     """Write the heights of all tiles, float32 (size_px, size_px), mm, in the recipe's format under one calibration.
 
@@ -133,31 +145,62 @@ def write_set(
     path_of : gives the file of a tile
     own_scale : fit mid and scale to these heights, whatever the recipe says
     only, part : what the files say they hold: names of layers (default: all), and what of the map it is
+    mip_mapped : OpenEXR files with all levels
 
     Raises
     ------
     CalibrationError, MapFileError : see `write_maps`
     """
-    output, raster = composition.recipe.output, composition.raster()
-    ranges = [range_mm(RowSource.of(one, raster.whole().shape)) for one in heights_mm.values()]
-    calibration = fit_calibration(
-        output.format,
-        output.unit,
-        min(low for low, _ in ranges),
-        max(high for _, high in ranges),
-        mid=None if own_scale else output.mid,
-        scale_mm=None if own_scale else output.scale_mm,
-        headroom=output.headroom,
-    )
+    raster = composition.raster()
+    calibration = shared_calibration(composition, heights_mm, own_scale=own_scale)
     return [
         write_map(
             path_of(tile),
             height_mm,
             calibration,
-            replace(map_metadata(composition, raster, tile, calibration, only), part=part),
+            replace(map_metadata(composition, raster, tile, only), part=part),
+            mip_mapped=mip_mapped,
         )
         for tile, height_mm in heights_mm.items()
     ]
+
+
+def shared_calibration(
+    composition: Composition, heights_mm: Mapping[int, np.ndarray], *, own_scale: bool = False
+) -> Calibration:
+    """The one calibration of all tiles of a set; parameters and errors as in `write_set`."""
+    output, shape = composition.recipe.output, composition.raster().whole().shape
+    ranges = [range_mm(RowSource.of(one, shape)) for one in heights_mm.values()]
+    unit, unit_mm = output_unit(composition.recipe)
+    return fit_calibration(
+        output.format,
+        unit,
+        min(low for low, _ in ranges),
+        max(high for _, high in ranges),
+        mid=None if own_scale else output.mid,
+        scale_mm=None if own_scale else output.scale_mm,
+        headroom=output.headroom,
+        unit_mm=unit_mm,
+        clips=output.clip and not own_scale,
+    )
+
+
+def scene_unit(recipe: Recipe) -> tuple[str | None, float]:
+    """Name of the scene's unit, None if it has none, and its millimetres; by default that of the mesh."""
+    output = recipe.output
+    if output.scene_unit_mm is not None:
+        named = [name for name, mm in MM_PER_UNIT.items() if mm == output.scene_unit_mm]
+        return (named[0] if named else None), output.scene_unit_mm
+    name = output.scene_unit or recipe.mesh.unit
+    return name, MM_PER_UNIT[name]
+
+
+def output_unit(recipe: Recipe) -> tuple[str, float]:
+    """Unit of the heights in a file, ``scene`` for one without a name, and its millimetres."""
+    if recipe.output.unit != SCENE:
+        return recipe.output.unit, MM_PER_UNIT[recipe.output.unit]
+    name, unit_mm = scene_unit(recipe)
+    return name or SCENE, unit_mm
 
 
 def map_stem(composition: Composition) -> str:
@@ -174,7 +217,6 @@ def map_metadata(
     composition: Composition,
     raster: TileRaster,
     tile: int,
-    calibration: Calibration,
     only: Collection[str] | None = None,
 ) -> MapMetadata:
     """What a map file says about itself: recipe, seed, texel size, layers, and each patch's source and terms.
@@ -185,7 +227,11 @@ def map_metadata(
     layers = [spec for spec in recipe.layers if only is None or spec.name in only]
     used = {name for spec in layers for name in spec.patch_shares}
     patches = tuple(_patch_record(recipe, patch) for name, patch in composition.patches.items() if name in used)
+    scene_name, scene_mm = scene_unit(recipe)
     return MapMetadata(
+        compression=recipe.output.compression,
+        scene_unit=scene_name,
+        scene_unit_mm=scene_mm,
         recipe=recipe.file.name if recipe.file is not None else None,
         recipe_hash=recipe_hash(recipe, files=recipe.file is not None),
         seed=recipe.seed,
@@ -256,6 +302,8 @@ def _filled(
     on_block = block_progress(raster, tile, on_progress)
     correction = composition.seam_correction(raster.size_px)
     fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block, correction)
+    if composition.recipe.output.fill_gaps:
+        fill_far_gutter(raster, tile, out, blocking.n_threads, room)
     return out
 
 

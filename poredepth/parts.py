@@ -20,7 +20,7 @@ from poredepth.maps import (
     write_set,
 )
 from poredepth.mix.blocks import TWO_THREADS, Blocking, Parts, fill_parts
-from poredepth.output import WrittenMap, tile_file_name
+from poredepth.output import FILE_FORMATS, WrittenMap, tile_file_name
 from poredepth.patch.bands import BANDS
 from poredepth.pipeline import Composition, OnProgress, quiet
 from poredepth.raster.texels import TileRaster
@@ -107,7 +107,7 @@ def write_parts(
                 composition,
                 {tile: parts[name] for tile, parts in heights.items()},
                 lambda tile, part_stem=part_stem: folder / tile_file_name(part_stem, tile, format, several),
-                own_scale=format != "exr-float",
+                own_scale=not FILE_FORMATS[format].is_float,
                 only=None if seams or by == "bands" else (name,),
                 part=SEAMS if seams else f"{by.removesuffix('s')} {name}",
             )

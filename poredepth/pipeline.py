@@ -39,12 +39,14 @@ class Composition:
     recipe, patches : what it was made from
     ground : the skin, its directions and its regions
     layers : compiled, bottom to top
+    skin : the surface before it was split for the layers: what a renderer has; None: not kept
     """
 
     recipe: Recipe
     patches: Mapping[str, HeightPatch]
     ground: LayingGround
     layers: tuple[CompiledLayer, ...]
+    skin: Surface | None = None
 
     @property
     def surface(self) -> Surface:
@@ -114,10 +116,10 @@ def prepare(
     PoredepthError : MeshError, PatchError, RegionError or PlacementError, each with what to do about it
     """
     on_progress("mesh", 0, 1)
-    surface = _skin(recipe, mesh)
+    skin = _skin(recipe, mesh)
     on_progress("patches", 0, 1)
     patches = {**load_patches(recipe, given=patches or {}), **(patches or {})}
-    ground = _ground(surface, recipe, on_progress)
+    ground = _ground(skin, recipe, on_progress)
     layers = []
     for number, spec in enumerate(recipe.layers):
         on_progress("layers", number, len(recipe.layers))
@@ -126,7 +128,7 @@ def prepare(
     for number, layer in enumerate(waiting := to_be_split(layers)):
         on_progress("bands", number, len(waiting))
         layer.bands.split()
-    return Composition(recipe, patches, ground, tuple(layers))
+    return Composition(recipe, patches, ground, tuple(layers), skin)
 
 
 def prepare_ground(recipe: Recipe, *, mesh: PolygonMesh | None = None, on_progress: OnProgress = quiet) -> LayingGround:

@@ -16,10 +16,10 @@ PACKAGE = Path(poredepth.__file__).parent
 TOP = PACKAGE.parent
 
 #: The flow, upstream first: a stage imports only from those before it.
-FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "output", "view"]
+FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "derived", "output", "view"]
 BESIDE = {"errors", "files", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
-ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "demo", "cli"]
+ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "deriving", "exporting", "demo", "cli"]
 
 
 def _imports(path: Path) -> set[str]:

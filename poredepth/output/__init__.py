@@ -1,18 +1,24 @@
 """Heights in millimetres to calibrated files, and back."""
 
-from poredepth.output.calibration import FORMATS, Calibration, MapFormat, decode, encode, fit_calibration, tolerance_mm
+from poredepth.output.calibration import Calibration, decode, encode, tolerance_mm
+from poredepth.output.channels import ChannelCoding
+from poredepth.output.fitting import fit_calibration
+from poredepth.output.formats import ENCODINGS, EXTENSION, FILE_FORMATS, FORMATS, FileFormat
 from poredepth.output.metadata import FIELDS, Field, MapMetadata, PatchRecord
 from poredepth.output.sidecar import read_sidecar, sidecar_path, write_sidecar
-from poredepth.output.tiles import EXTENSION, tile_file_name, tile_indices, tile_number
-from poredepth.output.write import WrittenMap, read_map, read_map_metadata, write_map
+from poredepth.output.tiles import tile_file_name, tile_indices, tile_number
+from poredepth.output.write import WrittenMap, read_map, read_map_metadata, write_channels, write_map
 
 __all__ = [
+    "ENCODINGS",
     "EXTENSION",
     "FIELDS",
+    "FILE_FORMATS",
     "FORMATS",
     "Calibration",
+    "ChannelCoding",
     "Field",
-    "MapFormat",
+    "FileFormat",
     "MapMetadata",
     "PatchRecord",
     "WrittenMap",
@@ -27,6 +33,7 @@ __all__ = [
     "tile_indices",
     "tile_number",
     "tolerance_mm",
+    "write_channels",
     "write_map",
     "write_sidecar",
 ]

@@ -1,4 +1,4 @@
-"""16-bit grey PNG maps, written and read row by row.
+"""16-bit PNG maps, grey or of three channels, written and read row by row.
 
 Metadata: the text chunks ``poredepth`` (iTXt, the whole table as JSON) and ``poredepth:<name>`` (iTXt), and pHYs with
 texels per metre of skin.  A gAMA of 1 says that values are linear: without it colour-managed readers take grey for
@@ -12,6 +12,7 @@ readers refuse a 16K one as suspicious; streaming keeps memory at one block of r
 
 from __future__ import annotations
 
+import math
 import struct
 import zlib
 from collections.abc import Iterator
@@ -21,7 +22,8 @@ from typing import BinaryIO
 import numpy as np
 
 from poredepth.errors import MapFileError
-from poredepth.output.calibration import Calibration, encode
+from poredepth.output.calibration import Calibration
+from poredepth.output.channels import ChannelCoding
 from poredepth.output.metadata import NAMESPACE, MapMetadata, from_strings, to_json, to_strings
 from poredepth.output.rows import BLOCK_ROWS, RowSource, row_spans
 
@@ -29,16 +31,20 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 #: Relief hardly packs better at a higher level, and takes longer.
 COMPRESSION_LEVEL = 1
 _FILTER_SUB = 1
+#: By number of channels.
+_COLOUR_TYPE = {1: 0, 3: 2}
 _UM_PER_M = 1e6
 
 
-def write(path: Path | str, rows, calibration: Calibration, metadata: MapMetadata) -> None:
+def write(path: Path | str, rows, coding: Calibration | ChannelCoding, metadata: MapMetadata) -> None:
     """Write a 16-bit map; parameters and errors as in ``exr.write``.  Memory: one block of rows."""
-    source = RowSource.of(rows, metadata.size_px)
+    source = RowSource.of(rows, metadata.size_px, len(metadata.channels))
     plain = metadata.to_dict()
     with open(path, "wb") as file:
         file.write(SIGNATURE)
-        _write_chunk(file, b"IHDR", struct.pack(">IIBBBBB", *source.size_px, 16, 0, 0, 0, 0))
+        _write_chunk(
+            file, b"IHDR", struct.pack(">IIBBBBB", *source.size_px, 16, _COLOUR_TYPE[source.n_channels], 0, 0, 0)
+        )
         _write_chunk(file, b"gAMA", struct.pack(">I", 100_000))
         if metadata.texel_um is not None:
             per_metre = round(_UM_PER_M / metadata.texel_um)
@@ -47,42 +53,44 @@ def write(path: Path | str, rows, calibration: Calibration, metadata: MapMetadat
             _write_chunk(file, b"iTXt", key.encode("latin-1") + b"\0\0\0\0\0" + text.encode("utf-8"))
         packer = zlib.compressobj(COMPRESSION_LEVEL)
         for first, block in source.blocks():
-            _write_chunk(file, b"IDAT", packer.compress(_filtered(encode(block, calibration, first_row=first))))
+            _write_chunk(file, b"IDAT", packer.compress(_filtered(coding.encode(block, first))))
         _write_chunk(file, b"IDAT", packer.flush())
         _write_chunk(file, b"IEND", b"")
 
 
 def read(path: Path | str) -> tuple[np.ndarray, dict]:
-    """(values uint16 (rows, cols), metadata dict); the dict is empty when the file carries no metadata.
+    """(values uint16 (rows, cols) or (rows, cols, 3), metadata dict); the dict is empty if the file carries none.
 
-    A file that another program saved with other row filters goes through imageio, at the cost of memory.
+    A grey file that another program saved with other row filters goes through imageio, at the cost of memory.
     """
-    cols, n_rows, metadata = _head(path)
-    values = np.empty((n_rows, cols), np.uint16)
+    shape, metadata = _head(path)
+    n_rows, values = shape[0], np.empty(shape, np.uint16)
     try:
         for first, block in read_blocks(path, row_spans(n_rows)):
             values[first : first + len(block)] = block
     except _OtherFilterError:
+        if len(shape) == 3:
+            raise MapFileError(f"{path}: was saved again by another program; write it anew") from None
         values = _read_with_imageio(path)
     return values, metadata
 
 
 def read_metadata(path: Path | str) -> dict:
     """The metadata dict alone, without the pixels."""
-    return _head(path)[2]
+    return _head(path)[1]
 
 
 def read_blocks(path: Path | str, spans: list[tuple[int, int]]) -> Iterator[tuple[int, np.ndarray]]:
     """(first row, values) of each (first, end) span, in rising order; rows between them are unpacked and dropped."""
-    cols, n_rows, _ = _head(path)
-    row_bytes = 1 + 2 * cols
+    (n_rows, *in_row), _ = _head(path)
+    row_bytes = 1 + 2 * math.prod(in_row)
     with open(path, "rb") as file:
         stream = _PixelStream(path, _chunks(path, file))
         at_row = 0
         for first, end in spans:
             for skipped in range(at_row, first, BLOCK_ROWS):
                 stream.take((min(skipped + BLOCK_ROWS, first) - skipped) * row_bytes)
-            yield first, _unfiltered(stream.take((end - first) * row_bytes), cols)
+            yield first, _unfiltered(stream.take((end - first) * row_bytes), in_row)
             at_row = end
         if at_row == n_rows:
             stream.finish()
@@ -151,24 +159,25 @@ def _chunks(path: Path | str, file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
         yield kind, body
 
 
-def _head(path: Path | str) -> tuple[int, int, dict]:
-    """(cols, rows, metadata dict); the text is looked for before the picture data, where ``write`` puts it."""
+def _head(path: Path | str) -> tuple[tuple[int, ...], dict]:
+    """(shape of the values, metadata dict); the text is looked for before the picture data, where ``write`` puts it."""
     strings = {}
-    cols = n_rows = 0
+    shape: tuple[int, ...] = (0, 0)
     with open(path, "rb") as file:
         for kind, body in _chunks(path, file):
             if kind == b"IHDR":
                 cols, n_rows, *layout = struct.unpack(">IIBBBBB", body)
-                if layout != [16, 0, 0, 0, 0]:
+                if layout not in ([16, 0, 0, 0, 0], [16, 2, 0, 0, 0]):
                     raise MapFileError(
                         f"{path}: {layout[0]} bits, colour type {layout[1]}, interlace {layout[4]}; "
-                        f"expected 16-bit grey without interlace"
+                        f"expected 16-bit grey, or three channels, without interlace"
                     )
+                shape = (n_rows, cols) if layout[1] == 0 else (n_rows, cols, 3)
             elif kind == b"IDAT":
                 break
             elif kind in (b"tEXt", b"iTXt"):
                 strings.update(_text(kind, body))
-    return cols, n_rows, from_strings(strings)
+    return shape, from_strings(strings)
 
 
 def _text(kind: bytes, body: bytes) -> dict[str, str]:
@@ -183,18 +192,21 @@ def _text(kind: bytes, body: bytes) -> dict[str, str]:
 
 def _filtered(codes: np.ndarray) -> bytes:
     """Rows as the file holds them: filter type, then each byte minus the byte one texel to the left."""
-    raw = np.ascontiguousarray(codes, ">u2").view(np.uint8)
+    n_bytes = 2 if codes.ndim == 2 else 2 * codes.shape[2]
+    raw = np.ascontiguousarray(codes, ">u2").reshape(codes.shape[0], -1).view(np.uint8)
     rows = np.empty((raw.shape[0], 1 + raw.shape[1]), np.uint8)
     rows[:, 0] = _FILTER_SUB
-    rows[:, 1:3] = raw[:, :2]
-    np.subtract(raw[:, 2:], raw[:, :-2], out=rows[:, 3:])
+    rows[:, 1 : 1 + n_bytes] = raw[:, :n_bytes]
+    np.subtract(raw[:, n_bytes:], raw[:, :-n_bytes], out=rows[:, 1 + n_bytes :])
     return rows.tobytes()
 
 
-def _unfiltered(raw: bytes, cols: int) -> np.ndarray:
-    rows = np.frombuffer(raw, np.uint8).reshape(-1, 1 + 2 * cols)
+def _unfiltered(raw: bytes, in_row: list[int]) -> np.ndarray:
+    """Codes of some rows, (rows, cols) or (rows, cols, channels)."""
+    n_channels = math.prod(in_row[1:])
+    rows = np.frombuffer(raw, np.uint8).reshape(-1, 1 + 2 * in_row[0] * n_channels)
     if np.any(rows[:, 0] != _FILTER_SUB):
         raise _OtherFilterError
     # uint8 sums wrap at 256, which is what the filter asks for
-    summed = np.cumsum(rows[:, 1:].reshape(-1, cols, 2), axis=1, dtype=np.uint8)
-    return summed.reshape(-1, 2 * cols).view(">u2").astype(np.uint16)
+    summed = np.cumsum(rows[:, 1:].reshape(-1, in_row[0], 2 * n_channels), axis=1, dtype=np.uint8)
+    return summed.reshape(len(rows), -1).view(">u2").astype(np.uint16).reshape(-1, *in_row)

@@ -15,28 +15,32 @@ BLOCK_ROWS = 256
 
 @dataclass(frozen=True)
 class RowSource:
-    """Heights (mm) that can be asked for row by row: an array, a memory map, or a function.
+    """Heights (mm) or other quantities that can be asked for row by row: an array, a memory map, or a function.
 
-    ``shape`` is (rows, cols); ``array`` is None when the rows come from a function.
+    ``shape`` is (rows, cols), or (rows, cols, channels) of more than one; ``array`` is None when the rows come from a
+    function.
     """
 
-    shape: tuple[int, int]
+    shape: tuple[int, ...]
     read: Callable[[int, int], np.ndarray]
     array: np.ndarray | None = None
 
     @classmethod
-    def of(cls, rows, size_px: tuple[int, int]) -> RowSource:
+    def of(cls, rows, size_px: tuple[int, int], n_channels: int = 1) -> RowSource:
         """Wrap an array-like (rows, cols), or a function ``rows(first_row, end_row) -> (end - first, cols)``.
 
-        ``size_px`` (width, height) gives the shape of a function's map.  Raises MapFileError for any other shape.
+        ``size_px`` (width, height) gives the shape of a function's map; several channels are the last axis.  Raises
+        MapFileError for any other shape.
         """
         if isinstance(rows, RowSource):
             return rows
+        last = () if n_channels == 1 else (n_channels,)
         if callable(rows):
-            return cls((size_px[1], size_px[0]), rows)
+            return cls((size_px[1], size_px[0], *last), rows)
         array = np.asanyarray(rows)
-        if array.ndim != 2 or 0 in array.shape:
-            raise MapFileError(f"height_mm: got shape {array.shape}, allowed is (rows, cols) with at least one texel")
+        if array.ndim != 2 + len(last) or 0 in array.shape or array.shape[2:] != last:
+            allowed = "(rows, cols)" if n_channels == 1 else f"(rows, cols, {n_channels})"
+            raise MapFileError(f"height_mm: got shape {array.shape}, allowed is {allowed} with at least one texel")
         return cls(array.shape, lambda first, end: array[first:end], array)
 
     @property
@@ -44,14 +48,16 @@ class RowSource:
         """Width, height."""
         return self.shape[1], self.shape[0]
 
+    @property
+    def n_channels(self) -> int:
+        return self.shape[2] if len(self.shape) == 3 else 1
+
     def block(self, first: int, end: int) -> np.ndarray:
         """Rows ``first`` to ``end`` (not included), checked for shape."""
         found = np.asarray(self.read(first, end))
-        if found.shape != (end - first, self.shape[1]):
-            raise MapFileError(
-                f"height_mm: rows {first} to {end} came with shape {found.shape}, "
-                f"expected {(end - first, self.shape[1])}"
-            )
+        expected = (end - first, *self.shape[1:])
+        if found.shape != expected:
+            raise MapFileError(f"height_mm: rows {first} to {end} came with shape {found.shape}, expected {expected}")
         return found
 
     def blocks(self) -> Iterator[tuple[int, np.ndarray]]:

@@ -1,4 +1,4 @@
-"""16-bit TIFF maps: one unsigned channel, deflate-compressed tiles.
+"""TIFF maps of 16-bit codes or 32-bit floats: one channel, or three, in tiles, deflate-compressed or plain.
 
 Metadata: ImageDescription (tag 270) holds the whole table as JSON under the key ``poredepth``; XResolution and
 YResolution are texels per centimetre of skin (TIFF 6.0, ResolutionUnit 3).  There is no time stamp.
@@ -7,6 +7,7 @@ YResolution are texels per centimetre of skin (TIFF 6.0, ResolutionUnit 3).  The
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +15,8 @@ import numpy as np
 import tifffile
 
 from poredepth.errors import MapFileError
-from poredepth.output.calibration import Calibration, encode
+from poredepth.output.calibration import Calibration
+from poredepth.output.channels import ChannelCoding
 from poredepth.output.metadata import NAMESPACE, MapMetadata, from_strings, to_json
 from poredepth.output.rows import BLOCK_ROWS, RowSource
 
@@ -26,21 +28,22 @@ _UM_PER_CM = 10_000.0
 _CLASSIC_BYTES = 2**32 - 2**26
 
 
-def write(path: Path | str, rows, calibration: Calibration, metadata: MapMetadata) -> None:
-    """Write a 16-bit map; parameters and errors as in ``exr.write``.  Memory: one row of tiles."""
-    source = RowSource.of(rows, metadata.size_px)
+def write(path: Path | str, rows, coding: Calibration | ChannelCoding, metadata: MapMetadata) -> None:
+    """Write a map; parameters and errors as in ``exr.write``.  Memory: one row of tiles."""
+    source = RowSource.of(rows, metadata.size_px, len(metadata.channels))
     density = {}
     if metadata.texel_um is not None:
         density = {"resolution": (_UM_PER_CM / metadata.texel_um,) * 2, "resolutionunit": 3}
-    with tifffile.TiffWriter(path, bigtiff=2 * source.shape[0] * source.shape[1] > _CLASSIC_BYTES) as writer:
+    if metadata.compression == "zip":
+        density |= {"compression": "zlib", "compressionargs": {"level": COMPRESSION_LEVEL}}
+    n_bytes = math.prod(source.shape) * coding.dtype.itemsize
+    with tifffile.TiffWriter(path, bigtiff=n_bytes > _CLASSIC_BYTES) as writer:
         writer.write(
-            _tiles(source, calibration),
+            _tiles(source, coding),
             shape=source.shape,
-            dtype=np.uint16,
+            dtype=coding.dtype,
             tile=(TILE_PX, TILE_PX),
-            compression="zlib",
-            compressionargs={"level": COMPRESSION_LEVEL},
-            photometric="minisblack",
+            photometric="minisblack" if source.n_channels == 1 else "rgb",
             metadata=None,
             description=f'{{"{NAMESPACE}": {to_json(metadata.to_dict())}}}',
             software="poredepth",
@@ -50,7 +53,7 @@ def write(path: Path | str, rows, calibration: Calibration, metadata: MapMetadat
 
 
 def read(path: Path | str) -> tuple[np.ndarray, dict]:
-    """(values uint16 (rows, cols), metadata dict); the dict is empty when the file carries no metadata."""
+    """(values uint16 or float32 (rows, cols), metadata dict); the dict is empty when the file carries no metadata."""
     with tifffile.TiffFile(path) as file:
         page = _only_page(path, file)
         return page.asarray(), _metadata_of(page)
@@ -68,26 +71,26 @@ def read_blocks(path: Path | str, spans: list[tuple[int, int]]) -> Iterator[tupl
         page = _only_page(path, file)
         across = -(-page.imagewidth // TILE_PX)
         for first, end in spans:
-            values = np.empty((end - first, page.imagewidth), np.uint16)
+            values = np.empty((end - first, *page.shape[1:]), page.dtype)
             for index in range(first // TILE_PX * across, (first // TILE_PX + 1) * across):
                 file.filehandle.seek(page.dataoffsets[index])
                 tile, place, _ = page.decode(file.filehandle.read(page.databytecounts[index]), index)
                 target = values[:, place[3] : place[3] + TILE_PX]
-                target[:] = tile[0, : target.shape[0], : target.shape[1], 0]
+                target[:] = tile[0, : target.shape[0], : target.shape[1]].reshape(target.shape)
             yield first, values
 
 
-def _tiles(source: RowSource, calibration: Calibration) -> Iterator[np.ndarray]:
+def _tiles(source: RowSource, coding: Calibration | ChannelCoding) -> Iterator[np.ndarray]:
     for first, block in source.blocks():
-        codes = encode(block, calibration, first_row=first)
+        values = coding.encode(block, first)
         for left in range(0, source.shape[1], TILE_PX):
-            yield np.ascontiguousarray(codes[:, left : left + TILE_PX])
+            yield np.ascontiguousarray(values[:, left : left + TILE_PX])
 
 
 def _only_page(path: Path | str, file: tifffile.TiffFile) -> tifffile.TiffPage:
     page = file.pages[0]
-    if page.ndim != 2 or page.dtype != np.uint16:
-        raise MapFileError(f"{path}: holds {page.dtype} of shape {page.shape}, expected one uint16 channel")
+    if page.ndim not in (2, 3) or page.dtype not in (np.uint16, np.float32):
+        raise MapFileError(f"{path}: holds {page.dtype} of shape {page.shape}, expected uint16 or float32")
     return page
 
 

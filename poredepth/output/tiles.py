@@ -7,12 +7,10 @@ Source: MaterialX specification, "Filename Substitutions" (1001 + U + 10 V); Ope
 from __future__ import annotations
 
 from poredepth.errors import MapFileError
+from poredepth.output.formats import EXTENSION
 
 FIRST_TILE = 1001
 TILES_PER_ROW = 10
-
-#: File name ending of each map format.
-EXTENSION: dict[str, str] = {"exr-float": ".exr", "tiff-16": ".tif", "png-16": ".png"}
 
 
 def tile_number(u_index: int, v_index: int) -> int:

@@ -6,7 +6,7 @@ import struct
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
 
@@ -15,14 +15,18 @@ import tifffile
 
 from poredepth.errors import MapFileError, PoredepthError
 from poredepth.files import part_files, put_in_place
-from poredepth.output import exr, png, tiff
-from poredepth.output.calibration import Calibration, decode, encode, tolerance_mm
-from poredepth.output.metadata import MapMetadata
+from poredepth.output import exr, mipmapped, png, tiff
+from poredepth.output.calibration import Calibration, decode
+from poredepth.output.channels import ChannelCoding
+from poredepth.output.formats import CONTAINERS, FILE_FORMATS, FORMATS, LOSSY, format_of
+from poredepth.output.levels import level_shapes
+from poredepth.output.metadata import HEIGHT, MapMetadata
 from poredepth.output.rows import RowSource, range_mm, row_spans
 from poredepth.output.sidecar import read_sidecar, sidecar_path, write_sidecar
-from poredepth.output.tiles import EXTENSION, tile_indices
+from poredepth.output.tiles import tile_indices
 
-FORMAT_MODULES: dict[str, ModuleType] = {"exr-float": exr, "tiff-16": tiff, "png-16": png}
+CONTAINER_MODULES: dict[str, ModuleType] = {"exr": exr, "tiff": tiff, "png": png}
+FORMAT_MODULES: dict[str, ModuleType] = {name: CONTAINER_MODULES[FILE_FORMATS[name].container] for name in FORMATS}
 
 #: Up to this many texels the whole file is read back; beyond, the first, the middle and the last block of rows.
 READ_BACK_WHOLE_TEXELS = 2048**2
@@ -39,9 +43,6 @@ _FILE_TROUBLE = (
     tifffile.TiffFileError,
 )
 
-#: Two spellings are common for TIFF.
-_SUFFIX_FORMATS = {suffix: format for format, suffix in EXTENSION.items()} | {".tiff": "tiff-16"}
-
 
 @dataclass(frozen=True)
 class WrittenMap:
@@ -57,6 +58,8 @@ def write_map(
     height_mm: np.ndarray | Callable[[int, int], np.ndarray],
     calibration: Calibration,
     metadata: MapMetadata,
+    *,
+    mip_mapped: bool = False,
 ) -> WrittenMap:
     """Write heights as a calibrated map with its sidecar.
 
@@ -67,6 +70,7 @@ def write_map(
         needs ``metadata.size_px`` and is asked for each row more than once
     calibration : Calibration
     metadata : MapMetadata; calibration, range and size are filled in from the map itself
+    mip_mapped : an OpenEXR file in square tiles with all mip levels, see ``mipmapped``
 
     Returns
     -------
@@ -85,19 +89,61 @@ def write_map(
 
     Source: own derivation.
     """
-    path = Path(path)
-    _format_of(path, calibration.format)
-    tile_indices(metadata.tile)
     source = RowSource.of(height_mm, metadata.size_px)
-    low_mm, high_mm = _checked_range(source, calibration)
-    metadata = metadata.described(calibration, (low_mm, high_mm), source.size_px)
+    low_mm, high_mm, clipped = _checked_range(source, calibration)
+    return _write(path, source, calibration, replace(metadata, **clipped), (low_mm, high_mm), mip_mapped)
+
+
+def write_channels(
+    path: Path | str,
+    quantity: np.ndarray | Callable[[int, int], np.ndarray],
+    coding: ChannelCoding,
+    metadata: MapMetadata,
+    *,
+    mip_mapped: bool = False,
+) -> WrittenMap:
+    """Write a map that follows from the heights, with its sidecar, as safely as `write_map` does.
+
+    Parameters
+    ----------
+    path : the file; its ending must fit ``coding.format``
+    quantity : float32 (rows, cols), or (rows, cols, channels) if ``metadata.channels`` are several; or a function
+    coding : what the values mean
+    metadata : with ``kind`` and ``channels``; the coding and the size are filled in
+    mip_mapped : see `write_map`
+
+    Raises
+    ------
+    CalibrationError, MapFileError : see `write_map`
+    """
+    source = RowSource.of(quantity, metadata.size_px, len(metadata.channels))
+    return _write(path, source, coding, metadata, None, mip_mapped)
+
+
+def _write(  # noqa: PLR0913  (where to, what, and how)
+    path: Path | str,
+    source: RowSource,
+    coding: Calibration | ChannelCoding,
+    metadata: MapMetadata,
+    range_mm: tuple[float, float] | None,
+    mip_mapped: bool,
+) -> WrittenMap:
+    path = Path(path)
+    _container_of(path, coding.format)
+    _check_compression(path, coding.format, metadata.compression)
+    tile_indices(metadata.tile)
+    metadata = replace(
+        metadata.described(coding, range_mm, source.size_px),
+        levels=len(level_shapes(source.shape)) if mip_mapped else 1,
+    )
+    module = mipmapped if mip_mapped else FORMAT_MODULES[coding.format]
     sidecar = sidecar_path(path)
     with _trouble(path, "cannot be written"):
         path.parent.mkdir(parents=True, exist_ok=True)
         with part_files(path, sidecar) as (part, sidecar_part):
-            FORMAT_MODULES[calibration.format].write(part, source, calibration, metadata)
+            module.write(part, source, coding, metadata)
             write_sidecar(sidecar_part, metadata.to_dict())
-            _check_read_back(path, part, sidecar_part, source, metadata)
+            _check_read_back(path, module, part, sidecar_part, source, coding, metadata)
             put_in_place([(part, path), (sidecar_part, sidecar)])
     return WrittenMap(path, sidecar, metadata)
 
@@ -119,11 +165,13 @@ def read_map(path: Path | str) -> tuple[np.ndarray, MapMetadata]:
         other.
     """
     path = Path(path)
-    format = _format_of(path)
+    container = _container_of(path)
     with _trouble(path, "cannot be read"):
-        values, own = FORMAT_MODULES[format].read(path)
+        values, own = CONTAINER_MODULES[container].read(path)
     metadata = _agreed_metadata(path, own)
-    if metadata.format != format or metadata.size_px != values.shape[::-1]:
+    _check_holds_heights(path, metadata)
+    format = format_of(container, values.dtype)
+    if values.ndim != 2 or metadata.format != format or metadata.size_px != values.shape[::-1]:
         raise MapFileError(
             f"{path}: is {format}, {values.shape[1]} x {values.shape[0]} px, but its metadata say {metadata.format}, "
             f"{metadata.size_px[0]} x {metadata.size_px[1]} px; the picture was changed after it was written"
@@ -140,26 +188,51 @@ def read_map(path: Path | str) -> tuple[np.ndarray, MapMetadata]:
 def read_map_metadata(path: Path | str) -> MapMetadata:
     """The metadata of a map without its pixels; errors as for ``read_map``."""
     path = Path(path)
-    module = FORMAT_MODULES[_format_of(path)]
+    module = CONTAINER_MODULES[_container_of(path)]
     with _trouble(path, "cannot be read"):
         own = module.read_metadata(path)
     return _agreed_metadata(path, own)
 
 
-def _format_of(path: Path, expected: str | None = None) -> str:
-    found = _SUFFIX_FORMATS.get(path.suffix.lower())
-    if found is None or (expected is not None and found != expected):
-        allowed = ", ".join(_SUFFIX_FORMATS) if expected is None else f"{EXTENSION[expected]} for {expected}"
+def _container_of(path: Path, format: str | None = None) -> str:
+    found = CONTAINERS.get(path.suffix.lower())
+    if found is None or (format is not None and found != FILE_FORMATS[format].container):
+        allowed = ", ".join(CONTAINERS) if format is None else f"{FILE_FORMATS[format].suffixes[0]} for {format}"
         raise MapFileError(f"{path}: ends in {path.suffix!r}, allowed is {allowed}")
     return found
 
 
-def _checked_range(source: RowSource, calibration: Calibration) -> tuple[float, float]:
+def _check_compression(path: Path, format: str, name: str) -> None:
+    allowed = FILE_FORMATS[format].compressions
+    if name not in allowed:
+        why = " (it changes the heights)" if name in LOSSY else ""
+        raise MapFileError(f"{path}: compression {name!r}{why}; allowed for {format}: {', '.join(allowed)}")
+
+
+def _check_holds_heights(path: Path, metadata: MapMetadata) -> None:
+    if metadata.kind != HEIGHT:
+        raise MapFileError(f"{path}: holds {metadata.kind}, not heights; give the displacement map it was made with")
+
+
+def _checked_range(source: RowSource, calibration: Calibration) -> tuple[float, float, dict]:
+    """Lowest and highest height, mm, as the file will hold them; and what the metadata say of what is clipped."""
     low_mm, high_mm = range_mm(source)
     if not (np.isfinite(low_mm) and np.isfinite(high_mm)):
         for first, block in source.blocks():
-            encode(block, calibration, first_row=first)  # raises and says where
-    return low_mm, high_mm
+            calibration.encode(block, first)  # raises and says where
+    least_mm, most_mm = calibration.holds_mm
+    if not calibration.clips or (low_mm >= least_mm and high_mm <= most_mm):
+        return low_mm, high_mm, {}
+    reach_mm = calibration.reach_mm
+    n_clipped, beyond_mm, at_px = 0, 0.0, (0, 0)
+    for first, block in source.blocks():
+        n_clipped += int(np.count_nonzero((block < least_mm) | (block > most_mm)))
+        over_mm = np.maximum(block - reach_mm[1], reach_mm[0] - block)
+        worst = np.unravel_index(int(np.argmax(over_mm)), block.shape)
+        if over_mm[worst] > beyond_mm:
+            beyond_mm, at_px = float(over_mm[worst]), (first + int(worst[0]), int(worst[1]))
+    clipped = {"clipped_texels": n_clipped, "clipped_mm": beyond_mm, "clipped_at_px": at_px}
+    return max(low_mm, reach_mm[0]), min(high_mm, reach_mm[1]), clipped
 
 
 def _agreed_metadata(path: Path, own: dict) -> MapMetadata:
@@ -183,28 +256,35 @@ def _agreed_metadata(path: Path, own: dict) -> MapMetadata:
         raise MapFileError(f"{path}: {error}") from error
 
 
-def _check_read_back(path: Path, part: Path, sidecar_part: Path, source: RowSource, metadata: MapMetadata) -> None:
+def _check_read_back(  # noqa: PLR0913  (what was meant, and what the disk holds)
+    path: Path,
+    module: ModuleType,
+    part: Path,
+    sidecar_part: Path,
+    source: RowSource,
+    coding: Calibration | ChannelCoding,
+    metadata: MapMetadata,
+) -> None:
     """Compare what the disk holds with what was meant; raises MapFileError on a difference."""
     expected = metadata.to_dict()
-    module = FORMAT_MODULES[metadata.format]
     for where, found in (("file", module.read_metadata(part)), ("sidecar", read_sidecar(sidecar_part))):
         if found != expected:
             names = [name for name in expected if found.get(name) != expected[name]]
             raise MapFileError(f"{path}: the metadata in the {where} read back differently: {', '.join(names)}")
-    calibration = metadata.calibration()
     for first, values in module.read_blocks(part, _spans_to_check(source.shape)):
-        meant_mm = source.block(first, first + len(values))
-        error_mm = np.abs(decode(values, calibration) - meant_mm)
-        wrong = ~(error_mm <= tolerance_mm(meant_mm, calibration))
+        meant = coding.meant(source.block(first, first + len(values)))
+        error = np.abs(coding.decode(values) - meant)
+        wrong = ~(error <= coding.tolerance(meant))
         if wrong.any():
-            row, col = np.unravel_index(int(np.argmax(wrong)), wrong.shape)
+            place = np.unravel_index(int(np.argmax(wrong)), wrong.shape)
             raise MapFileError(
                 f"{path}: {np.count_nonzero(wrong)} texel(s) of rows {first} to {first + len(values) - 1} read back "
-                f"differently, first at row {first + row}, col {col}: off by {error_mm[row, col]:.3g} mm"
+                f"differently, first at row {first + place[0]}, col {place[1]}: off by {error[place]:.3g} "
+                f"{coding.quantity_unit}"
             )
 
 
-def _spans_to_check(shape: tuple[int, int]) -> list[tuple[int, int]]:
+def _spans_to_check(shape: tuple[int, ...]) -> list[tuple[int, int]]:
     spans = row_spans(shape[0])
     if shape[0] * shape[1] <= READ_BACK_WHOLE_TEXELS or len(spans) < 4:
         return spans

@@ -18,6 +18,30 @@ from poredepth.surface.tiles import column_and_row, tile_span, tiles_touched
 
 #: Side of the blocks that single texels are looked up in.
 SMALL_BLOCK_PX = 32
+#: A gutter's skin point this near to an open border, in barycentrics, was held there.
+HELD_SLACK = 1e-6
+
+
+@dataclass(frozen=True)
+class ChartPlaces:
+    """The texels of a window, each with the place that its own chart gives it.
+
+    Inside charts that is the texel's skin point.  In a gutter across a seam it is the point of the plane of the
+    border's triangle that lies under the texel, beyond the border: the skin point is reached by rolling that plane over
+    the skin, so heights in the gutter run on evenly from it.  In a gutter along an open border it is the skin point.
+
+    Attributes
+    ----------
+    triangle : int32 (rows, cols), -1 without skin
+    barycentric : float32 (rows, cols, 3), in that triangle; below 0 in gutters across seams
+    is_held : bool (rows, cols), the skin ends before the texel: in gutters along open borders
+    skin : rows x cols points, see `TileRaster.skin_points`
+    """
+
+    triangle: np.ndarray
+    barycentric: np.ndarray
+    is_held: np.ndarray
+    skin: SkinPoints
 
 
 @dataclass(frozen=True)
@@ -68,6 +92,55 @@ class TileRaster:
             self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
         return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
 
+    def chart_places(self, tile: int, window: Window) -> ChartPlaces:
+        """Places of a window's texels in their own charts; the same for a texel whatever window it is asked in."""
+        view = self._tile_view(tile)
+        owner, barycentric = self._own(view, view.touching(window, 1.0), window)
+        triangle, place, is_held = owner.copy(), barycentric.copy(), np.zeros(window.shape, bool)
+        if self.gutter_px > 0:
+            borders = view.borders_touching(window, self.gutter_px + 1.0)
+            near = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
+            filled = near >= 0
+            border = view.border_triangle[borders[near[filled]]]
+            held = self._is_on_open_border(owner[filled], barycentric[filled])
+            triangle[filled], is_held[filled] = border, held
+            place[filled] = self._beyond(view, border, filled, window)
+            skin = SkinPoints(owner[filled][held], barycentric[filled][held])
+            place[np.nonzero(filled)[0][held], np.nonzero(filled)[1][held]] = self._in_plane_of(border[held], skin)
+        return ChartPlaces(triangle, place, is_held, SkinPoints(owner.ravel(), barycentric.reshape(-1, 3)))
+
+    def _is_on_open_border(self, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
+        return ((barycentric < HELD_SLACK) & (self.surface.adjacency.triangle[triangle] < 0)).any(axis=1)
+
+    def _beyond(self, view: _TileView, triangle: np.ndarray, texels: np.ndarray, window: Window) -> np.ndarray:
+        """Barycentrics (n, 3) of the centres of texels, bool (rows, cols), in triangles (n,) they may lie outside of."""
+        row, col = np.nonzero(texels)
+        centre = np.column_stack([col + window.col_px + 0.5, row + window.row_px + 0.5, np.ones(len(row))])
+        return np.einsum("nkx,nx->nk", view.affine[triangle], centre)
+
+    def _in_plane_of(self, triangle: np.ndarray, points: SkinPoints) -> np.ndarray:
+        """Barycentrics (n, 3) of points, put straight onto the planes of triangles (n,)."""
+        surface = self.surface
+        way_mm = surface.points_mm(points.triangle, points.barycentric) - surface.corner_mm[triangle, 0]
+        flat_mm = np.einsum("nax,nx->na", surface.frame[triangle], way_mm)
+        out = np.einsum("nka,na->nk", self.footprint.slope_per_mm[triangle], flat_mm)
+        out[:, 0] += 1.0
+        return out
+
+    def planes(self, tile: int, window: Window) -> np.ndarray:
+        """The triangle in whose plane in UV each texel of a window lies, int32 (rows, cols), -1 without skin.
+
+        In a chart it is the triangle the texel shows; in a gutter, the one at the border, whose scales still hold there.
+        """
+        view = self._tile_view(tile)
+        owner, barycentric = self._own(view, view.touching(window, 1.0), window)
+        if self.gutter_px > 0:
+            borders = view.borders_touching(window, self.gutter_px + 1.0)
+            near_edge = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
+            beyond = near_edge >= 0
+            owner[beyond] = view.border_triangle[borders][near_edge[beyond]]
+        return owner
+
     def skin_points_at(
         self, tile: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int
     ) -> tuple[SkinPoints, np.ndarray]:
@@ -105,9 +178,9 @@ class TileRaster:
         window: Window,
         owner: np.ndarray,
         barycentric: np.ndarray,
-    ) -> None:
+    ) -> np.ndarray:
         border_px, border_triangle = view.border_px[borders], view.border_triangle[borders]
-        fill_gutter(self.surface, view.affine, border_px, border_triangle, reach_px, window, owner, barycentric)
+        return fill_gutter(self.surface, view.affine, border_px, border_triangle, reach_px, window, owner, barycentric)
 
     def _tile_view(self, tile: int) -> _TileView:
         if tile not in self._views:

@@ -21,6 +21,7 @@ from poredepth.recipe.rules import (
     gain_rules,
     layer_rules,
     order_of_cutoffs,
+    output_rules,
     patch_rules,
     region_rules,
     thin_rules,
@@ -57,7 +58,7 @@ def _parts(data: Mapping[str, Any]) -> Iterator[tuple[Loc, Mapping[str, Any], Ru
         "patches": patch_rules,
         "layers": layer_rules,
     }
-    for key, part_rules in (("mesh", None), ("output", None), ("bands", bands_rules)):
+    for key, part_rules in (("mesh", None), ("output", output_rules), ("bands", bands_rules)):
         if isinstance(data.get(key), Mapping):
             yield (key,), data[key], part_rules
     for key, part_rules in rules.items():

@@ -10,16 +10,19 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, PrivateAttr, field_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from poredepth.recipe.fields import Number, Point, PositiveNumber, Spec, Text, Whole
+from poredepth.recipe.fields import Number, Point, PositiveNumber, Spec, Switch, Text, Whole
 from poredepth.recipe.model_bands import BandsSpec
 from poredepth.recipe.model_layers import LayerSpec, PatchSpec
 from poredepth.recipe.model_skin import DirectionSpec, RegionSpec
+from poredepth.recipe.rules import output_rules
 from poredepth.units import LengthUnit
 
-OutputFormat = Literal["exr-float", "tiff-16", "png-16"]
+OutputFormat = Literal["exr-float", "exr-half", "tiff-float", "tiff-16", "png-16"]
+OutputUnit = Literal["um", "mm", "cm", "m", "in", "scene"]
+Compression = Literal["zip", "zips", "piz", "rle", "none"]
 Seams = Literal["untouched", "eased", "closed"]
 
 
@@ -42,16 +45,35 @@ class OutputSpec(Spec):
         4096, description="Width and height of each tile, pixels, 16 to 32768."
     )
     format: OutputFormat = Field(
-        "exr-float", description="exr-float: 32-bit float EXR. tiff-16, png-16: 16-bit whole numbers."
+        "exr-float",
+        description="exr-float, exr-half: 32-bit or 16-bit float EXR. tiff-float: 32-bit float TIFF. tiff-16, png-16: "
+        "16-bit whole numbers.",
     )
-    unit: LengthUnit = Field("mm", description="Unit of the heights in a float map. One of um, mm, cm, m, in.")
+    unit: OutputUnit = Field(
+        "mm", description="Unit of the heights in a float map. One of um, mm, cm, m, in, scene (the scene's unit)."
+    )
+    scene_unit: LengthUnit | None = Field(
+        None, description="Unit of the scene that is rendered. One of um, mm, cm, m, in. Default: that of the mesh."
+    )
+    scene_unit_mm: PositiveNumber | None = Field(
+        None, description="Instead of scene_unit: millimetres in one unit of the scene. Above 0."
+    )
+    compression: Compression = Field(
+        "zip",
+        description="How the file is packed, always without loss. EXR: zip, zips, piz, rle, none. TIFF: zip, none. "
+        "PNG: zip.",
+    )
     mid: Number | None = Field(
-        None, description="Value written for no displacement. Default: 0 for exr-float, 0.5 for 16-bit."
+        None,
+        description="Value written for no displacement. Default: 0 for floats, 0.5 for 16-bit. exr-half: 0 only.",
     )
     scale_mm: PositiveNumber | None = Field(
         None,
         description="Height of one full unit of the value, mm. Above 0. "
-        "Default: one unit for exr-float; fitted to the heights for 16-bit.",
+        "Default: one unit for floats; fitted to the heights for 16-bit.",
+    )
+    clip: Switch = Field(
+        False, description="Whether heights that do not fit scale_mm are limited and counted. Default: an error."
     )
     headroom: Annotated[Number, Field(ge=0, le=1)] = Field(
         0.05, description="Share left free when scale_mm is fitted, 0 to 1."
@@ -60,11 +82,21 @@ class OutputSpec(Spec):
         None,
         description="How far heights run on beyond the border of a chart, pixels. Default: size_px / 128, at least 4.",
     )
+    fill_gaps: Switch = Field(
+        False,
+        description="Whether texels beyond the gutter get the height of the nearest one, up to the border of the next "
+        "chart, as mip maps need it. Default: they are 0.",
+    )
     seams: Seams = Field(
         "eased",
         description="Small changes of the texels along UV seams, so that both sides read alike. eased: as far as the "
         "skin beside the seam stays true. closed: to one 16-bit step, at the price of that skin. untouched: none.",
     )
+
+    @model_validator(mode="after")
+    def _rules(self) -> OutputSpec:
+        self._keep(output_rules)
+        return self
 
     @property
     def effective_gutter_px(self) -> int:

@@ -46,6 +46,10 @@ PLACES = ("scatter", "spread", "registered")
 PATCH_ONLY = ("place", *PLACE_KEYS)
 
 
+#: How files of each kind may be packed, without loss.
+COMPRESSIONS = {"exr": ("zip", "zips", "piz", "rle", "none"), "tiff": ("zip", "none"), "png": ("zip",)}
+
+
 @dataclass(frozen=True)
 class Broken:
     """One broken rule.
@@ -219,6 +223,21 @@ def order_of_cutoffs(data: Mapping[str, Any], others: Mapping[str, Any], whose: 
     wrong, other, side = ("fine_mm", "coarse_mm", "below") if "fine_mm" in data else ("coarse_mm", "fine_mm", "above")
     told = f"{values[other]} {whose}" if other not in data else values[other]
     return [Broken(wrong, f"found {values[wrong]}", f"{side} {other}, which is {told}", point="value")]
+
+
+def output_rules(data: Mapping[str, Any]) -> list[Broken]:
+    """Broken rules of ``output``."""
+    broken, format = [], data.get("format", "exr-float")
+    if format == "exr-half" and _is_number(data.get("mid")) and data["mid"] != 0:
+        allowed = "0 for exr-half, because halves are finest about 0 and coarse about 0.5; leave it out"
+        broken.append(Broken("mid", f"found {data['mid']}", allowed, point="value"))
+    packing = COMPRESSIONS.get(str(format).split("-")[0], ())
+    if packing and data.get("compression") in COMPRESSIONS["exr"] and data["compression"] not in packing:
+        allowed = f"{' or '.join(packing)} for {format}"
+        broken.append(Broken("compression", f"found '{data['compression']}'", allowed, point="value"))
+    if "scene_unit" in data and "scene_unit_mm" in data:
+        broken.append(Broken("scene_unit_mm", "found it beside scene_unit", "one of the two"))
+    return broken
 
 
 def thin_rules(data: Mapping[str, Any]) -> list[Broken]:

@@ -8,7 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poredepth.errors import CalibrationError
-from poredepth.output import FORMATS, Calibration, decode, encode, fit_calibration, tolerance_mm
+from poredepth.output import (
+    ENCODINGS,
+    FILE_FORMATS,
+    FORMATS,
+    Calibration,
+    decode,
+    encode,
+    fit_calibration,
+    tolerance_mm,
+)
 
 U16_FORMATS = ("tiff-16", "png-16")
 ALL_CODES = np.arange(65536, dtype=np.uint16).reshape(256, 256)
@@ -95,9 +104,10 @@ def test_float_round_trip_within_a_millionth_of_a_millimetre(unit, height, mid):
 @pytest.mark.parametrize("mid", [0.5, 0.1, 0.3333, 0.9])
 @pytest.mark.parametrize("format", FORMATS)
 def test_zero_height_is_exactly_mid_and_comes_back_as_exactly_zero(format, mid):
+    mid = 0.0 if format == "exr-half" else mid
     calibration = fit_calibration(format, "mm", -0.01, 0.01, mid=mid, scale_mm=0.7)
     value = encode(np.zeros((2, 3), np.float32), calibration)
-    if format == "exr-float":
+    if calibration.is_float:
         assert np.all(value == np.float32(mid)) and calibration.mid == float(np.float32(mid))
     else:
         assert np.all(value == math.floor(mid * 65535 + 0.5))
@@ -167,7 +177,7 @@ def test_sixteen_bit_mid_must_leave_both_sides(mid):
 @pytest.mark.parametrize(
     "bad, match",
     [
-        (dict(format="exr-half"), "format.*exr-float, tiff-16, png-16"),
+        (dict(format="exr-double"), "format.*exr-float, exr-half, tiff-float, tiff-16, png-16"),
         (dict(unit="ft"), "unit.*um, mm, cm, m, in"),
         (dict(scale_mm=0.0), "scale_mm"),
         (dict(scale_mm=-1.0), "scale_mm"),
@@ -237,3 +247,79 @@ def test_blocks_of_rows_give_the_same_codes_as_the_whole():
 def test_values_of_another_format_are_refused():
     with pytest.raises(CalibrationError, match="got float32, png-16 holds uint16"):
         decode(np.zeros((2, 2), np.float32), two_mm("png-16"))
+
+
+# facts of number formats: Imath, half.h (steps of halves); the rest is arithmetic, own derivation
+@pytest.mark.parametrize("span_mm, step_um", [(2.0, 7.843), (1.0, 3.922), (0.4, 1.569)])
+def test_eight_bits_could_not_carry_fine_lines_and_are_not_offered(span_mm, step_um):
+    assert 1000 * span_mm / 255 == pytest.approx(step_um, abs=5e-4)
+    assert not any(one.dtype.itemsize == 1 for one in FILE_FORMATS.values())
+
+
+def test_half_steps_at_mid_grey_and_about_zero():
+    # over a span of 2 mm: 2^-12 below 0.5, 2^-11 above it
+    assert 2000 * float(np.spacing(np.float16(0.49))) == pytest.approx(0.488, abs=5e-4)
+    assert 2000 * float(np.spacing(np.float16(0.5))) == pytest.approx(0.977, abs=5e-4)
+    calibration = fit_calibration("exr-half", "mm", -0.2, 0.2)
+    assert calibration.encoding == "half-zero" and calibration.scale_mm == 1.0
+    for height_um, step_um in ((5, 0.0038), (20, 0.0153), (50, 0.0305), (100, 0.0610), (199, 0.1221)):
+        assert calibration.largest_step_um(0.0, height_um / 1000) == pytest.approx(step_um, abs=1e-4)
+        height_mm = np.linspace(0.9, 1.0, 999, dtype=np.float32)[None] * height_um / 1000
+        error_um = 1000 * np.abs(decode(encode(height_mm, calibration), calibration) - height_mm.astype(float))
+        assert 0.4 * step_um < error_um.max() <= 0.5 * step_um * (1 + 1e-3) + 1e-5
+
+
+@pytest.mark.parametrize("mid", [0.5, 1.0, -0.25])
+def test_a_half_about_mid_grey_is_refused_with_the_reason(mid):
+    with pytest.raises(CalibrationError, match="allowed is 0 for exr-half: halves are finest about 0 and coarse"):
+        fit_calibration("exr-half", "mm", -0.1, 0.1, mid=mid)
+
+
+def test_halves_of_a_large_unit_hold_millimetres():
+    assert fit_calibration("exr-half", "cm", -0.1, 0.1).scale_mm == 10.0
+    metres = fit_calibration("exr-half", "m", -0.1, 0.1)
+    assert metres.scale_mm == 1.0 and metres.scale_in_unit == 0.001
+    # 1 um is a normal half there: 2^-14 is 0.061 um
+    assert float(encode(np.array([[0.001]]), metres)[0, 0]) == pytest.approx(0.001, rel=2**-11)
+
+
+def test_a_half_that_would_overflow_is_refused():
+    with pytest.raises(CalibrationError, match="about 0, which holds -65.504 to 65.504 mm"):
+        fit_calibration("exr-half", "um", -0.1, 70.0)
+
+
+def test_encodings_are_named_by_type_and_zero():
+    named = {format: fit_calibration(format, "mm", -0.1, 0.1).encoding for format in FORMATS}
+    assert named == {
+        "exr-float": "float-zero", "exr-half": "half-zero", "tiff-float": "float-zero", "tiff-16": "u16-mid",
+        "png-16": "u16-mid",
+    }  # fmt: skip
+    assert ENCODINGS == {
+        "float-zero": ("exr-float", "tiff-float"), "half-zero": ("exr-half",), "u16-mid": ("tiff-16", "png-16")
+    }  # fmt: skip
+    assert fit_calibration("exr-float", "mm", -0.1, 0.1, mid=0.5).encoding == "float-mid"
+
+
+def test_a_scene_unit_is_a_number_of_millimetres():
+    calibration = fit_calibration("exr-float", "scene", -0.1, 0.1, unit_mm=25.0)
+    assert calibration.scale_mm == 25.0 and calibration.scale_in_unit == 1.0
+    # 0.05 mm is 0.002 of 25 mm
+    assert float(encode(np.array([[0.05]]), calibration)[0, 0]) == pytest.approx(0.002, rel=1e-6)
+    for unit_mm in (None, 0.0, -1.0, math.nan):
+        with pytest.raises(CalibrationError, match="scene needs the millimetres in one scene unit"):
+            fit_calibration("exr-float", "scene", -0.1, 0.1, unit_mm=unit_mm)
+
+
+@pytest.mark.parametrize("unit, unit_mm, expected", [("in", None, 0.012), ("scene", 7.0, 0.04), ("cm", None, 0.03)])
+def test_a_fitted_scale_is_friendly_in_the_unit_it_is_typed_in(unit, unit_mm, expected):
+    # 0.13 mm both ways with 5 %: 0.273 mm = 0.010748 in, 0.039 units of 7 mm, 0.0273 cm
+    calibration = fit_calibration("tiff-16", unit, -0.13, 0.13, unit_mm=unit_mm)
+    assert calibration.scale_in_unit == pytest.approx(expected, rel=1e-12)
+
+
+def test_heights_are_limited_only_if_that_is_allowed():
+    height_mm = np.array([[-0.3, -0.1, 0.0, 0.2, 0.26]], np.float32)
+    with pytest.raises(CalibrationError, match="or allow clipping"):
+        fit_calibration("png-16", "mm", -0.3, 0.26, scale_mm=0.5)
+    calibration = fit_calibration("png-16", "mm", -0.3, 0.26, scale_mm=0.5, clips=True)
+    np.testing.assert_array_equal(encode(height_mm, calibration), [[0, 19661, 32768, 58982, 65535]])

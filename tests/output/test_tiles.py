@@ -35,5 +35,5 @@ def test_file_names():
     assert tile_file_name("head", 1012, "exr-float", several=True) == "head.1012.exr"
     assert tile_file_name("head.v2", 1001, "tiff-16", several=True) == "head.v2.1001.tif"
     assert tile_file_name("head", 1001, "png-16", several=False) == "head.png"
-    with pytest.raises(MapFileError, match="exr-float, tiff-16, png-16"):
+    with pytest.raises(MapFileError, match="exr-float, exr-half, tiff-float, tiff-16, png-16"):
         tile_file_name("head", 1001, "jpeg", several=False)

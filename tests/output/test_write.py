@@ -14,6 +14,7 @@ import tifffile
 from poredepth.errors import CalibrationError, MapFileError
 from poredepth.output import (
     EXTENSION,
+    FILE_FORMATS,
     FORMATS,
     MapMetadata,
     fit_calibration,
@@ -60,7 +61,8 @@ def test_range_calibration_and_size_are_filled_in(tmp_path, format):
     back_mm, found = read_map(result.path)
     assert found == result.metadata == read_map_metadata(result.path)
     assert back_mm.dtype == np.float32
-    assert np.abs(back_mm - height_mm).max() <= (0.0 if format == "exr-float" else 0.5 / 65535 * (1 + 1e-4))
+    limit_mm = {"float": 0.0, "half": 2.0**-13, "u16": 0.5 / 65535 * (1 + 1e-4)}[FILE_FORMATS[format].numbers]
+    assert np.abs(back_mm - height_mm).max() <= limit_mm
 
 
 @FORMAT_PARAMS
@@ -148,7 +150,7 @@ def test_metadata_that_read_back_wrong_are_found(tmp_path, monkeypatch, format):
 def test_clipping_is_refused_before_anything_is_left(tmp_path, format):
     calibration = fit_calibration(format, "mm", -0.1, 0.1)
     height_mm = heights_mm()
-    if format == "exr-float":
+    if FILE_FORMATS[format].is_float:
         height_mm[5, 6] = np.inf
     with pytest.raises(CalibrationError, match="first at row"):
         write_map(tmp_path / f"head{EXTENSION[format]}", height_mm, calibration, MapMetadata())
@@ -264,3 +266,35 @@ def test_large_maps_are_checked_at_top_middle_and_bottom(tmp_path, monkeypatch, 
         monkeypatch.setattr(module, "write", bad_disk)
         with pytest.raises(MapFileError, match=f"row {row}, col 7"):
             write_map(tmp_path / f"head{EXTENSION[format]}", height_mm, calibration, MapMetadata())
+
+
+@pytest.mark.parametrize("format", ["tiff-16", "png-16", "exr-half"])
+def test_allowed_clipping_is_counted_and_located(tmp_path, format):
+    height_mm = heights_mm()
+    height_mm[11, 22], height_mm[44, 55] = 0.41, -0.45
+    scale_mm = {"exr-half": 0.35 / 65504}.get(format, 0.7)
+    calibration = fit_calibration(format, "mm", -0.5, 0.5, scale_mm=scale_mm, clips=True)
+    result = write_map(tmp_path / f"head{EXTENSION[format]}", height_mm, calibration, MapMetadata())
+    assert result.metadata.clipped_texels == 2 and result.metadata.clipped_at_px == (44, 55)
+    assert result.metadata.clipped_mm == pytest.approx(0.1, abs=2e-5)
+    back_mm, found = read_map(result.path)
+    assert found == result.metadata
+    assert back_mm[11, 22] == pytest.approx(0.35, abs=2e-5) and back_mm[44, 55] == pytest.approx(-0.35, abs=2e-5)
+    assert result.metadata.range_low_mm == pytest.approx(-0.35, abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    "format, name", [("exr-float", "dwaa"), ("exr-half", "b44"), ("tiff-16", "jpeg"), ("png-16", "piz")]
+)
+def test_a_lossy_or_unfit_compression_is_refused(tmp_path, format, name):
+    why = "it changes the heights" if name != "piz" else "'piz'; allowed for png-16: zip"
+    with pytest.raises(MapFileError, match=why):
+        put(tmp_path, format, compression=name)
+    assert bytes_in(tmp_path) == {}
+
+
+@pytest.mark.parametrize("name", ["none", "rle", "zips", "zip", "piz"])
+@pytest.mark.parametrize("format", ["exr-float", "exr-half"])
+def test_every_compression_keeps_every_bit(tmp_path, format, name):
+    plain, packed = put(tmp_path / "a", format, compression="none"), put(tmp_path / "b", format, compression=name)
+    np.testing.assert_array_equal(read_map(plain.path)[0], read_map(packed.path)[0])

@@ -106,7 +106,8 @@ ONE_MISTAKE = {
     "not one of": (
         "format: exr-float",
         "format: exr",
-        "face.yaml:22:33: output.format: found 'exr'; allowed: exr-float, tiff-16, png-16; did you mean 'exr-float'?",
+        "face.yaml:22:33: output.format: found 'exr'; allowed: exr-float, exr-half, tiff-float, tiff-16, png-16; "
+        "did you mean 'exr-float'?",
     ),
     "two sources": (
         "{mask: masks/cheek.png}",
@@ -317,8 +318,8 @@ output:
         "face.yaml:16:15: layers[0].print_mm: found '300 mm'; allowed: a number of at least 1, in mm",
         "face.yaml:18:12: output.size_px: found '8k'; allowed: a whole number from 16 to 32768, in pixels",
         "face.yaml:19:8: output.mid: found nan, which is not finite; allowed: a number",
-        "face.yaml:20:3: output.sise_px: unknown key; allowed: size_px, format, unit, mid, scale_mm, headroom, "
-        "gutter_px, seams; did you mean 'size_px'?",
+        "face.yaml:20:3: output.sise_px: unknown key; allowed: size_px, format, unit, scene_unit, scene_unit_mm, "
+        "compression, mid, scale_mm, clip, headroom, gutter_px, fill_gaps, seams; did you mean 'size_px'?",
     ]
 
 

@@ -1,0 +1,168 @@
+"""Maps that follow from composed heights, written as files: normals, cavity, curvature, slopes, roughness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.derived.cavity import CUTOFF_MM
+from poredepth.derived.context import RADIUS_MM, Deriving
+from poredepth.derived.heights import MapHeights
+from poredepth.derived.kinds import KINDS, Kind
+from poredepth.errors import CalibrationError
+from poredepth.maps import map_metadata
+from poredepth.output import FILE_FORMATS, ChannelCoding, WrittenMap, tile_file_name, write_channels
+from poredepth.output.calibration import CODE_MAX
+from poredepth.output.fitting import friendly_at_least
+from poredepth.output.rows import row_spans
+from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.window import Window
+
+#: Share left free when the scale of a 16-bit map is fitted.
+HEADROOM = 0.05
+FRAME = "MikkTSpace tangent frame: x along +u, y along {way}, z along the smooth normal; n = 2 value - 1"
+AXES = "axes of the mesh file; n = 2 value - 1"
+
+
+@dataclass(frozen=True)
+class DerivedOptions:
+    """How derived maps are made.
+
+    Attributes
+    ----------
+    green_down : tangent-space normals with y along -v (default: along +v, as glTF has it)
+    cavity_mm, occlusion_mm : see `Deriving`
+    low_px : size of the map that ``added-roughness`` is for; None: a quarter
+    """
+
+    green_down: bool = False
+    cavity_mm: float = CUTOFF_MM
+    occlusion_mm: float = RADIUS_MM
+    low_px: int | None = None
+
+
+def check_kinds(names: tuple[str, ...]) -> None:
+    """Raise CalibrationError for a name that is no kind of derived map."""
+    for name in names:
+        if name not in KINDS:
+            raise CalibrationError(f"map: got {name!r}, allowed is one of {', '.join(KINDS)}")
+
+
+def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
+    composition: Composition,
+    heights_mm: Mapping[int, np.ndarray],
+    kinds: tuple[str, ...],
+    folder: Path,
+    stem: str,
+    *,
+    options: DerivedOptions = DerivedOptions(),
+    mip_mapped: bool = False,
+    part: str | None = None,
+    n_threads: int = 2,
+    on_progress: OnProgress = quiet,
+) -> dict[str, list[WrittenMap]]:
+    """Write maps that follow from composed heights, ``stem.kind.tile``, in the recipe's format where that can hold them.
+
+    Parameters
+    ----------
+    heights_mm : by tile, float32 (size_px, size_px), mm: arrays or memory maps
+    kinds : names of `KINDS`
+    mip_mapped : OpenEXR files with all levels
+    part : what of the heights they are of, for the metadata
+    n_threads : changes no bit
+
+    Returns
+    -------
+    WrittenMap per tile, by kind
+
+    Raises
+    ------
+    CalibrationError, MapFileError : see `write_channels`
+    """
+    check_kinds(kinds)
+    context = Deriving(
+        MapHeights(composition.raster(), heights_mm, composition.skin),
+        options.green_down,
+        options.low_px,
+        options.cavity_mm,
+        options.occlusion_mm,
+        n_threads,
+    )
+    written: dict[str, list[WrittenMap]] = {}
+    n_files = len(kinds) * len(heights_mm)
+    for name in kinds:
+        on_progress("derive", sum(map(len, written.values())), n_files)
+        kind = KINDS[name]
+        context.prepare(*kind.needs)
+        format = _format_for(kind, composition.recipe.output.format)
+        rows = {tile: _rows(context, kind, tile, n_threads) for tile in heights_mm}
+        coding = _coding(kind, format, rows, kind.size_px(context))
+        written[name] = []
+        for tile, rows_of in rows.items():
+            path = folder / tile_file_name(f"{stem}.{name}", tile, format, several=True)
+            metadata = _described(composition, context, kind, tile, part)
+            written[name].append(write_channels(path, rows_of, coding, metadata, mip_mapped=mip_mapped))
+            on_progress("derive", sum(map(len, written.values())), n_files)
+    return written
+
+
+def _format_for(kind: Kind, format: str) -> str:
+    """The format itself, or float EXR where it cannot hold so many channels."""
+    return format if len(kind.channels) in (1, 3) or FILE_FORMATS[format].container == "exr" else "exr-float"
+
+
+def _described(composition: Composition, context: Deriving, kind: Kind, tile: int, part: str | None):
+    of_map = map_metadata(composition, composition.raster(), tile)
+    size_px = kind.size_px(context)
+    texel_um = of_map.texel_um
+    if texel_um is not None and kind.is_low:
+        texel_um *= context.size_px / size_px
+    conventions = {
+        "normal": FRAME.format(way="-v" if context.green_down else "+v"),
+        "normal-object": AXES,
+        "slopes": FRAME.format(way="+v").split(";")[0],
+    }
+    return replace(
+        of_map,
+        kind=kind.name,
+        channels=kind.channels,
+        size_px=(size_px, size_px),
+        texel_um=texel_um,
+        gutter_px=of_map.gutter_px * size_px // context.size_px,
+        part=part,
+        convention=conventions.get(kind.name),
+        settings={name: getattr(context, name) for name in kind.settings},
+    )
+
+
+def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Callable[[int, int], np.ndarray]:
+    """Function (first, end) -> rows of a map, worked out by several threads, each a share of the rows."""
+    size_px, several = kind.size_px(context), len(kind.channels) > 1
+
+    def rows(first: int, end: int) -> np.ndarray:
+        cuts = np.linspace(first, end, min(n_threads, end - first) + 1).astype(int)
+        windows = [Window(a, 0, b - a, size_px) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+        with ThreadPoolExecutor(len(windows)) as pool:
+            found = np.concatenate(list(pool.map(lambda one: kind.quantity(context, tile, one), windows)))
+        return found if several else found[..., 0]
+
+    return rows
+
+
+def _coding(kind: Kind, format: str, rows: Mapping[int, Callable], size_px: int) -> ChannelCoding:
+    """What values mean: as the kind has it, or in whole numbers a scale that all tiles of the set share."""
+    fixed = kind.name in ("normal", "normal-object", "occlusion")
+    if fixed or FILE_FORMATS[format].is_float:
+        return ChannelCoding(format, kind.mid, kind.scale or 1.0, kind.unit)
+    largest = 0.0
+    for rows_of in rows.values():
+        for first, end in row_spans(size_px):
+            largest = max(largest, float(np.abs(rows_of(first, end)).max()))
+    # a signed quantity takes both sides of a real code, as heights do
+    mid, reach = (32768 / CODE_MAX, 32767 / CODE_MAX) if kind.is_signed else (0.0, 1.0)
+    scale = friendly_at_least(largest * (1.0 + HEADROOM) / reach) if largest > 0.0 else 1.0
+    return ChannelCoding(format, mid, scale, kind.unit)
