@@ -198,19 +198,19 @@ def _row(h: HandOff, wave_mm: float, area_mm2: float | None, median_edge_mm: flo
 
 
 def _too_many(h: HandOff) -> list[str]:
-    lines = ["If that is too many triangles"]
     if h.split_mm is None:
-        lines += [
+        ways = [
             "  - Take a lower row and show what is shorter by normals: export the relief split there, coarse",
             "    waves as displacement, fine ones as a normal map.",
+            "  - Or export a smaller map: half the size has waves twice as long, a quarter of the triangles.",
         ]
     else:
-        lines.append("  - Split at a longer wave, so that the normal map takes more.")
-    lines += [
-        "  - Or export a smaller map: half the size has waves twice as long, a quarter of the triangles.",
-        "  - Split only what the camera sees, and only as finely as its pixels.",
+        ways = ["  - Split at a longer wave, so that the normal map takes more."]
+    return [
+        "If that is too many triangles",
+        *ways,
+        "  - Subdivide only what the camera sees, and only as finely as its pixels.",
     ]
-    return lines
 
 
 def _checks(h: HandOff) -> list[str]:

@@ -101,7 +101,7 @@ def test_tiles_normals_and_origin_are_told():
     assert "lines: source not stated; licence not stated; consent not stated" in text
     split = sheet_text(set_of(normal=normal, split_mm=0.5))
     assert "waves shorter than 0.5 mm, the displacement longer ones: use both together" in split
-    assert "Split at a longer wave" in split
+    assert "Split at a longer wave" in split and "a smaller map" not in split
 
 
 def test_it_is_written(tmp_path):
