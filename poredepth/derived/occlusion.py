@@ -102,7 +102,9 @@ def occlusion(heights: MapHeights, radius_mm: float = 1.0, n_directions: int = 1
     """
     check_positive("occlusion", "radius_mm", radius_mm, " (mm along the skin)")
     if not (isinstance(n_directions, int | np.integer) and 4 <= n_directions <= 64):
-        raise PatchError(f"occlusion: n_directions is {n_directions}; allowed is a whole number from 4 to 64, usual is 16")
+        raise PatchError(
+            f"occlusion: n_directions is {n_directions}; allowed is a whole number from 4 to 64, usual is 16"
+        )
     raster = heights.raster
     for tile in raster.tiles:
         raster.planes(tile, Window(0, 0, 1, 1))  # what blocks share is made before threads ask for them
