@@ -18,7 +18,7 @@ def painted_heights(
     gutter_px: int | None = None,
     elsewhere_mm: float = 0.0,
 ) -> MapHeights:
-    """The map of a function of place, (n, 3) in mm -> mm; gutters as a recipe's default, ``elsewhere_mm`` where no skin is."""
+    """The map of a function of place, (n, 3) in mm -> mm; usual gutters; ``elsewhere_mm`` where there is no skin."""
     raster = TileRaster(surface, size_px, max(4, size_px // 128) if gutter_px is None else gutter_px)
     heights = {}
     for tile in raster.tiles:

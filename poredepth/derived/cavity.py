@@ -26,7 +26,7 @@ class Cavity:
     surroundings: SkinLowPass
 
     def block(self, tile: int, window: Window) -> np.ndarray:
-        """How deep a window's texels lie below their surroundings, float32 (rows, cols), mm; 0 above, and without skin."""
+        """How deep a window's texels lie below their surroundings, float32 (rows, cols), mm; else 0."""
         # + 0: never -0
         return np.maximum(-self.relative(tile, window), np.float32(0)) + np.float32(0)
 

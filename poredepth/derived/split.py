@@ -94,8 +94,8 @@ def shown_wave(wave_edges: float, edges_per_cutoff: float = EDGES_PER_CUTOFF) ->
 
     Returns
     -------
-    ShownWave : passed, by the low pass; kept, as the same wave by the mesh; worst_error, between the mesh and the coarse
-        part, of the wave's height; rms_error, the same as root mean square, of the wave's own root mean square
+    ShownWave : passed, by the low pass; kept, as the same wave by the mesh; worst_error, between the mesh and the
+        coarse part, of the wave's height; rms_error, the same as root mean square, of the wave's own root mean square
 
     Examples
     --------

@@ -19,7 +19,7 @@ SIGMA_RATIO = 0.187390625
 @pytest.mark.parametrize("mesh", [mirrored_square, square_in_two_tiles, lambda: stretched_square(60, 120)])
 @pytest.mark.parametrize("centre", [(11.3, 17.2), (20.0, 20.0)])
 def test_a_pit_is_as_deep_as_the_closed_form_says(mesh, centre):
-    """A Gaussian pit of sigma s and depth d: d less d s^2 / (s^2 + sigma^2), sigma that of the filter; also on the cut."""
+    """Gaussian pit of sigma s, depth d: d less d s^2 / (s^2 + sigma^2), sigma that of the filter; also on the cut."""
     surface, depth_mm, wide_mm, cutoff_mm = surface_from_mesh(mesh(), "mm"), 0.1, 0.3, 3.0
 
     def pit(p):

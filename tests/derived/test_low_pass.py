@@ -58,9 +58,8 @@ def test_waves_keep_what_the_standard_says(name, size_px):
 def test_waves_far_below_the_cutoff_leave_nothing(ratio):
     """They are as long as few texels of the reduced map: none may come back as a longer one."""
     surface, cutoff_mm = surface_from_mesh(mirrored_square(), "mm"), 4.0
-    heights = painted_heights(
-        surface, lambda p: np.sin(2 * np.pi * (p[:, 0] + p[:, 1] / 3) / (ratio * cutoff_mm)), 1024
-    )
+    wave = 2 * np.pi * np.array([0.95, 0.312, 0.0]) / (ratio * cutoff_mm)
+    heights = painted_heights(surface, lambda p: np.sin(p @ wave), 1024)
     at, got = texel_values(heights, low_passed(heights, cutoff_mm).block)
     inside = ((at[:, :2] > 4) & (at[:, :2] < 36)).all(axis=1)
     print(f"wave of {ratio} cutoffs: {np.abs(got[inside]).max():.5f} left at worst")
@@ -129,7 +128,5 @@ def test_blocks_threads_and_files_change_no_bit(tmp_path):
 def test_a_wrong_cutoff_is_told():
     heights = painted_heights(flat_surface(40, 40, 4), lambda p: p[:, 0], 32)
     for wrong in (0, -1.0, float("nan")):
-        with pytest.raises(
-            PatchError, match=r"low pass: cutoff_mm is .*; allowed is a number above 0 \(mm along the skin\)"
-        ):
+        with pytest.raises(PatchError, match="low pass: cutoff_mm is"):
             low_passed(heights, wrong)
