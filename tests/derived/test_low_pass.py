@@ -33,7 +33,7 @@ SQUARES = {
 
 
 @pytest.mark.parametrize("name", SQUARES)
-@pytest.mark.parametrize("size_px", [1023, 2048])
+@pytest.mark.parametrize("size_px", [1023, 1536])
 def test_waves_keep_what_the_standard_says(name, size_px):
     """All three waves in one map; near: within 1 mm of x = 20, where squares are cut."""
     surface, cutoff_mm = surface_from_mesh(SQUARES[name](), "mm"), 2.5
@@ -51,7 +51,7 @@ def test_waves_keep_what_the_standard_says(name, size_px):
         worst = np.abs(got - waves(at) @ list(GAIN.values()))[here].max()
         print(f"{name}, {size_px} px, {where}: gains {np.round(gains, 4)}, worst {worst:.4f} of heights of 1")
         assert gains == pytest.approx(list(GAIN.values()), abs=0.006)
-        assert worst < (0.05 if size_px == 1023 and "denser" in name else 0.015)
+        assert worst < (0.03 if "denser" in name else 0.01)
 
 
 @pytest.mark.parametrize("ratio", [0.11, 0.14, 0.2, 0.3])
@@ -70,7 +70,7 @@ def test_waves_far_below_the_cutoff_leave_nothing(ratio):
 def test_no_step_across_seams(mesh):
     surface = surface_from_mesh(mesh(), "mm")
     bump = np.random.default_rng(3).uniform(-1, 1, (40, 3)) * 2
-    heights = painted_heights(surface, lambda p: np.sin(p @ bump.T + np.arange(40)).mean(axis=1), 1024)
+    heights = painted_heights(surface, lambda p: np.sin(p @ bump.T + np.arange(40)).mean(axis=1), 768)
     smooth = low_passed(heights, 2.5)
     flat = np.concatenate([smooth.block(tile, heights.raster.whole()).ravel() for tile in heights.raster.tiles])
     edges, sides = seam_edges(surface), []
@@ -96,7 +96,7 @@ def test_what_lies_beside_the_skin_has_no_part(size_px):
     assert np.ptp(one) > 1
 
 
-@pytest.mark.parametrize("size_px", [33, 500])
+@pytest.mark.parametrize("size_px", [33, 201])
 @pytest.mark.parametrize("cutoff_mm", [0.05, 2.5, 100.0])
 def test_flat_maps_stay_what_they_are(size_px, cutoff_mm):
     surface = surface_from_mesh(square_in_two_tiles(), "mm")
@@ -110,7 +110,8 @@ def test_a_cutoff_below_a_texel_changes_next_to_nothing():
     surface = flat_surface(40, 40, 10)
     heights = painted_heights(surface, lambda p: np.sin(p[:, 0]), 256)
     at, got = texel_values(heights, low_passed(heights, 0.05).block)
-    assert np.abs(got - np.sin(at[:, 0])).max() < 2e-3
+    inside = ((at[:, :2] > 1) & (at[:, :2] < 39)).all(axis=1)
+    assert np.abs(got - np.sin(at[:, 0]))[inside].max() < 2e-3
 
 
 def test_blocks_threads_and_files_change_no_bit(tmp_path):
