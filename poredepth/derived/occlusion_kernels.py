@@ -44,7 +44,7 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
     """Share of a cosine-weighted hemisphere that is open above each texel of a window.
 
     In each direction the horizon is the steepest way up to any point of the relief within the radius, h; of that slice
-    cos^2 h is open.  Heights between texels are bilinear; a ray ends where a texel is of another chart or shows no skin.
+    cos^2 h is open.  Heights between texels are bilinear; a ray ends at a texel of another chart or without skin.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
     plane : int32 (rows, cols), see `TileRaster.planes`; chart_of : int32 (n_triangles,)
     metric_mm : float64 (n_triangles, 3), see `ray_px`; nan where there is none
     direction : float64 (n_directions, 2), cosines and sines; radius_mm, most_px : a ray's length and its bound
-    row, col : where the window begins in ``height_mm``, ``cell`` and ``plane``; out : float32 (rows, cols) of the window
+    row, col : where the window begins in ``height_mm``, ``cell`` and ``plane``; out : float32 (rows, cols)
     """
     n_rows, n_cols = out.shape
     width = height_mm.shape[1]

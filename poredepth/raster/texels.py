@@ -124,7 +124,7 @@ class TileRaster:
     def planes(self, tile: int, window: Window) -> np.ndarray:
         """The triangle in whose plane in UV each texel of a window lies, int32 (rows, cols), -1 without skin.
 
-        In a chart it is the triangle the texel shows; in a gutter, the one at the border, whose scales still hold there.
+        In a chart it is the triangle the texel shows; in a gutter, the one at the border.
         """
         view = self._tile_view(tile)
         owner, barycentric = self._own(view, view.touching(window, 1.0), window)
