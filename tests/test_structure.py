@@ -19,7 +19,7 @@ TOP = PACKAGE.parent
 FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "derived", "output", "view"]
 BESIDE = {"errors", "files", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
-ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "deriving", "exporting", "demo", "cli"]
+ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "deriving", "exporting", "measure", "checking", "demo", "cli"]
 
 
 def _imports(path: Path) -> set[str]:
@@ -55,6 +55,15 @@ def test_pipeline_imports_nothing_above_it():
     for name in ("sources", "ground", "laying", "pipeline", "maps", "parts"):
         above = set(ABOVE[ABOVE.index(name) + 1 :]) | {"view"}
         assert not _imports(PACKAGE / f"{name}.py") & above
+
+
+def test_checking_stands_above_the_library_and_decodes_by_itself():
+    """It may use all that makes maps, to know what is meant; but not what turns heights into values and back."""
+    for path in sorted((PACKAGE / "checking").glob("*.py")):
+        assert not _imports(path) & {"view", "demo", "cli"}, path
+        assert not re.search(
+            r"output import .*(code|read_map)|output\.(calibration|write|exr|png|tiff)", path.read_text("utf-8")
+        )
 
 
 def test_numba_only_in_kernel_files():

@@ -10,7 +10,7 @@ import warnings
 
 import typer
 
-from poredepth.cli import compose, demo, export, inspect, patch, preview
+from poredepth.cli import check, compose, demo, export, inspect, patch, preview
 from poredepth.errors import PoredepthError, PoredepthWarning
 from poredepth.version import __version__
 
@@ -24,7 +24,7 @@ app = typer.Typer(
     help="Compose skin micro relief onto a head mesh: one YAML recipe becomes one calibrated displacement map.",
     epilog="height_mm = (value - mid) * scale_mm.  Example: poredepth demo -o out",
 )
-for command in (compose, preview, export, inspect, demo):
+for command in (compose, preview, export, inspect, check, demo):
     app.command(name=command.NAME, help=command.HELP)(command.command)
 app.add_typer(patch.app)
 

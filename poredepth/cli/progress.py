@@ -18,7 +18,6 @@ STAGES = {
     "split": "splitting into displacement and normals",
     "derive": "deriving maps",
     "documents": "writing documents",
-    "check": "checking",
     "bands": "splitting bands",
     "flatten": "laying the region flat",
     "heights": "reading heights",
@@ -32,6 +31,9 @@ STAGES = {
     "measure": "measuring",
     "patch": "writing the patch",
     "sheet": "drawing the sheet",
+    "check": "reading the maps",
+    "texels": "working out what is meant",
+    "checksums": "comparing checksums",
     "preview": "rendering the preview",
     "picture": "rendering the head",
 }

@@ -1,0 +1,203 @@
+"""Written maps opened again and proved: what stands in the files is what was meant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from poredepth.checking.against import Plan, plan_for, skin_check, texel_check
+from poredepth.checking.file_checks import Subject, file_findings
+from poredepth.checking.reader import ENDINGS, OpenedMap, UnreadableMapError, open_map
+from poredepth.checking.recipe_checks import origin, recipe_findings
+from poredepth.checking.report import CheckReport, FileMeasure, Finding, SetMeasure
+from poredepth.checking.sampling import NotComparableError
+from poredepth.checking.scan import scan
+from poredepth.checking.set_checks import set_findings, set_key
+from poredepth.checking.stated import Stated, carries_metadata, stated_metadata
+from poredepth.output.checksums import CHECKSUMS_NAME, verify
+from poredepth.output.sidecar import sidecar_path
+from poredepth.pipeline import Composition, OnProgress, quiet
+
+#: What the texels of a file tell leaves nothing to tell of these.
+_EXPLAINED = ("range-differs", "outside-range", "clipped", "eight-bit", "tiles-alike")
+#: Findings on texels that are not about the file as a whole.
+_LOCAL = ("texels-differ", "filled-outside")
+
+_Known = tuple[OpenedMap, Stated | None, list[str]]
+
+
+def check_files(
+    paths: Iterable[Path | str],
+    composition: Composition | None = None,
+    *,
+    oiio: bool | None = None,
+    on_progress: OnProgress = quiet,
+) -> CheckReport:
+    """Check written maps by a reader that is not the writer, alone and, if a composition is given, beside it.
+
+    Parameters
+    ----------
+    paths : map files, or folders: all maps of this project in them.  Tiles of one map are checked as a set
+    composition : what the maps are meant to hold, see `prepare`; size and format are those of the files
+    oiio : whether OpenImageIO reads the files; default: where it is installed
+    on_progress : called with (stage, done, total)
+
+    Returns
+    -------
+    CheckReport, the same for the same files: texels are drawn by a fixed seed
+
+    Raises
+    ------
+    UnreadableMapError : no such file, or a broken one
+    """
+    given = [Path(path) for path in paths]
+    opened = find_maps(given, oiio=oiio)
+    whole_set = any(path.is_dir() for path in given)
+    sets: dict[tuple, list[_Known]] = {}
+    for one in opened:
+        stated, wrong = stated_metadata(one)
+        sets.setdefault(set_key(one.path, stated), []).append((one, stated, wrong))
+    plans = _Plans(composition, on_progress)
+    findings = _checksums(given, opened, on_progress)
+    measures = []
+    done = 0
+    for members in sets.values():
+        plan = plans.of(members)
+        subjects = []
+        for one, stated, wrong in members:
+            on_progress("check", done, len(opened))
+            wanted = np.empty(0, np.int64) if plan is None or stated is None else plan.wanted(stated.tile)
+            subjects.append((Subject(one, stated, scan(one, wanted)), wrong))
+            done += 1
+        on_progress("check", done, len(opened))
+        found, measure = _check_set(subjects, plan, composition, whole_set or len(members) > 1)
+        findings += found
+        measures.append(measure)
+    return CheckReport(tuple(findings), tuple(measures))
+
+
+def find_maps(paths: Iterable[Path | str], *, oiio: bool | None = None) -> list[OpenedMap]:
+    """The maps among files and in folders, each once, opened; parameters and errors as in `check_files`."""
+    found: dict[Path, OpenedMap] = {}
+    for path in map(Path, paths):
+        if not path.is_dir():
+            found.setdefault(path, open_map(path, oiio=oiio))
+            continue
+        files = [one for one in sorted(path.iterdir()) if one.suffix.lower() in ENDINGS and one.is_file()]
+        opened = [open_map(one, oiio=oiio) for one in files if not one.name.startswith(".")]
+        inside = {one.path: one for one in opened if carries_metadata(one)}
+        if not inside:
+            raise UnreadableMapError(f"{path}: no map of poredepth in this folder; give one that `compose` wrote to")
+        found = {**inside, **found}
+    return list(found.values())
+
+
+def _checksums(given: Sequence[Path], opened: Sequence[OpenedMap], on_progress: OnProgress) -> list[Finding]:
+    """Files that are not those whose checksums were written beside them: of folders all, else those that were given."""
+    folders = {one.path.parent for one in opened} | {path for path in given if path.is_dir()}
+    names = {name for one in opened for name in (one.path.name, sidecar_path(one.path).name)}
+    found = []
+    for folder in sorted(one for one in folders if (one / CHECKSUMS_NAME).is_file()):
+        on_progress("checksums", 0, 1)
+        for trouble in verify(folder):
+            if folder in given or trouble.name in names:
+                text = f"the file is {trouble.trouble}, says {CHECKSUMS_NAME}"
+                hint = "it was edited, saved anew or lost since the set was written: write the set again"
+                found.append(Finding("checksum-differs", text, hint, folder / trouble.name))
+    return found
+
+
+class _Plans:
+    """What is looked at, worked out once for each size and part of the map."""
+
+    def __init__(self, composition: Composition | None, on_progress: OnProgress):
+        self._composition, self._on_progress = composition, on_progress
+        self._made: dict[tuple, Plan | None] = {}
+
+    def of(self, members: Sequence[_Known]) -> Plan | None:
+        """None if there is no recipe, or it does not say what these maps hold."""
+        rows, cols = members[0][0].shape
+        stated = members[0][1]
+        alike = all(one.shape == (rows, cols) for one, *_ in members)
+        if self._composition is None or stated is None or not alike or rows != cols or not 16 <= rows <= 32768:
+            return None
+        if not all(one is not None and one.is_usable for _, one, _ in members):
+            return None
+        key = rows, stated["part"]
+        if key not in self._made:
+            self._on_progress("texels", 0, 1)
+            try:
+                self._made[key] = plan_for(self._composition, *key)
+            except NotComparableError:
+                self._made[key] = None
+            self._on_progress("texels", 1, 1)
+        return self._made[key]
+
+
+def _check_set(
+    pairs: Sequence[tuple[Subject, list[str]]], plan: Plan | None, composition: Composition | None, whole_set: bool
+) -> tuple[list[Finding], SetMeasure]:
+    subjects = [one for one, _ in pairs]
+    of_files = [finding for one, wrong in pairs for finding in file_findings(one, wrong)]
+    of_files += set_findings(subjects)
+    known = [one for one in subjects if one.stated is not None]
+    if composition is None or not known:
+        return of_files, SetMeasure(tuple(_measured(one) for one in subjects))
+    origins = [origin(composition.recipe, one.stated) for one in known]
+    of_recipe = recipe_findings(known, origins, composition, whole_set)
+    if plan is None:
+        return [*of_recipe, *of_files], SetMeasure(tuple(_measured(one) for one in subjects))
+    of_texels: list[Finding] = []
+    measures = []
+    for one, of in zip(subjects, origins, strict=True):
+        measure = _measured(one)
+        if one.stated.tile in plan.samples:
+            output = of.output or composition.recipe.output
+            texels, found = texel_check(one, plan, not output.fill_gaps)
+            measure = replace(measure, texels=texels)
+            of_texels += found
+            of_files = [other for other in of_files if not _is_explained(other, one, found)]
+        measures.append(measure)
+    skin, of_seams = skin_check(subjects, plan)
+    findings = [*of_texels, *of_recipe, *of_files, *([] if of_texels else of_seams)]
+    return findings, SetMeasure(tuple(measures), skin)
+
+
+def _is_explained(finding: Finding, subject: Subject, of_texels: Sequence[Finding]) -> bool:
+    """Whether what the texels tell of a file makes a finding on the same file superfluous.
+
+    Where all texels are right, tiles may be alike, and heights few, by right.
+    """
+    if finding.file != subject.opened.path:
+        return False
+    if not of_texels:
+        return finding.name in ("tiles-alike", "eight-bit")
+    return finding.name in _EXPLAINED and any(one.name not in _LOCAL for one in of_texels)
+
+
+def _measured(one: Subject) -> FileMeasure:
+    opened, stated, found = one.opened, one.stated, one.scan
+    ends = [None, None]
+    if one.decoder is not None:
+        ends = [
+            None if end is None else float(one.decoder.mm(np.array([end.value], found.dtype))[0])
+            for end in (found.low, found.high)
+        ]
+    return FileMeasure(
+        opened.path,
+        0 if stated is None else stated.tile,
+        opened.reader,
+        opened.shape[::-1],
+        opened.pixel_type,
+        opened.compression,
+        opened.row_order,
+        "" if stated is None else str(stated["format"]),
+        "" if stated is None else str(stated["formula"]),
+        "nothing" if stated is None else stated.by,
+        ends[0],
+        ends[1],
+        None if found.levels is None else len(found.levels),
+    )
