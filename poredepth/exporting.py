@@ -229,5 +229,3 @@ def _write_contact_sheet(
         skin_of=lambda tile, window: raster.skin_points(tile, window).triangle.reshape(window.shape) >= 0,
     )
     return write_contact_sheet(folder, image)
-
-

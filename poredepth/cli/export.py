@@ -112,9 +112,7 @@ def command(
     )
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
-        done = write_export(
-            composition, output, options, blocking=Blocking(n_threads=threads), on_progress=on_progress
-        )
+        done = write_export(composition, output, options, blocking=Blocking(n_threads=threads), on_progress=on_progress)
     documents = [f"{'documents' if number == 0 else '':<16}{path}" for number, path in enumerate(done.documents)]
     lines = [*calibration_lines(done.displacement), *derived_lines(done), *carried_lines(composition)]
     typer.echo("\n".join([*lines, seam_line(composition), *documents]))
