@@ -65,7 +65,7 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
     n_threads: int = 2,
     on_progress: OnProgress = quiet,
 ) -> dict[str, list[WrittenMap]]:
-    """Write maps that follow from composed heights, ``stem.kind.tile``, in the recipe's format where that can hold them.
+    """Write maps that follow from composed heights, ``stem.kind.tile``, in the recipe's format if that can hold them.
 
     Parameters
     ----------

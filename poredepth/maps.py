@@ -25,6 +25,7 @@ from poredepth.output.calibration import SCENE
 from poredepth.output.rows import RowSource, range_mm
 from poredepth.patch.types import HeightPatch
 from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.texels import TileRaster
 from poredepth.recipe import Recipe, recipe_hash
 from poredepth.surface.metric import median_texel_mm
@@ -108,15 +109,23 @@ def write_maps(
     output, raster = composition.recipe.output, composition.raster()
     stem = stem or map_stem(composition)
     several = numbered(raster) if number_tiles is None else number_tiles
-    seams_first(composition, raster, on_progress)
     with room_for(raster, folder) as room:
-        heights = {tile: _filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles}
+        heights = compose_tiles(composition, room, blocking, on_progress)
         on_progress("write", 0, 1)
         written = write_set(
             composition, heights, lambda tile: folder / tile_file_name(stem, tile, output.format, several)
         )
         on_progress("write", 1, 1)
     return written
+
+
+def compose_tiles(
+    composition: Composition, room: Path | None, blocking: Blocking = TWO_THREADS, on_progress: OnProgress = quiet
+) -> dict[int, np.ndarray]:
+    """Heights of every tile at the recipe's size, float32 (size_px, size_px), mm, in memory or in files in ``room``."""
+    raster = composition.raster()
+    seams_first(composition, raster, on_progress)
+    return {tile: _filled(composition, raster, tile, room, blocking, on_progress) for tile in raster.tiles}
 
 
 def write_set(
@@ -127,6 +136,7 @@ def write_set(
     own_scale: bool = False,
     only: Collection[str] | None = None,
     part: str | None = None,
+    mip_mapped: bool = False,
 ) -> list[WrittenMap]:
     """Write the heights of all tiles, float32 (size_px, size_px), mm, in the recipe's format under one calibration.
 
@@ -135,6 +145,7 @@ def write_set(
     path_of : gives the file of a tile
     own_scale : fit mid and scale to these heights, whatever the recipe says
     only, part : what the files say they hold: names of layers (default: all), and what of the map it is
+    mip_mapped : OpenEXR files with all levels
 
     Raises
     ------
@@ -148,6 +159,7 @@ def write_set(
             height_mm,
             calibration,
             replace(map_metadata(composition, raster, tile, only), part=part),
+            mip_mapped=mip_mapped,
         )
         for tile, height_mm in heights_mm.items()
     ]
@@ -290,6 +302,8 @@ def _filled(
     on_block = block_progress(raster, tile, on_progress)
     correction = composition.seam_correction(raster.size_px)
     fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block, correction)
+    if composition.recipe.output.fill_gaps:
+        fill_far_gutter(raster, tile, out, blocking.n_threads, room)
     return out
 
 

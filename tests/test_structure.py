@@ -19,7 +19,20 @@ TOP = PACKAGE.parent
 FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "derived", "output", "view"]
 BESIDE = {"errors", "files", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
-ABOVE = ["sources", "ground", "laying", "pipeline", "maps", "parts", "checking", "demo", "cli"]
+ABOVE = [
+    "sources",
+    "ground",
+    "laying",
+    "pipeline",
+    "maps",
+    "parts",
+    "deriving",
+    "exporting",
+    "measure",
+    "checking",
+    "demo",
+    "cli",
+]
 
 
 def _imports(path: Path) -> set[str]:

@@ -7,53 +7,125 @@ from typing import Annotated
 
 import typer
 
-from poredepth.cli.options import Format, RecipeFile, SizePx, Threads, with_output
+from poredepth.cli.options import (
+    TAKEN_OUT,
+    Format,
+    RecipeFile,
+    SizePx,
+    Threads,
+    listed,
+    unit_of,
+    with_encoding,
+    with_output,
+)
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines, carried_lines, seam_line
+from poredepth.cli.report import calibration_lines, carried_lines, derived_lines, seam_line
 
 NAME = "export"
-HELP = """Write a render-ready tile set: numbered tiles (1001 + U + 10 V), one calibration for all, and a plain sheet
-that says what to type into a renderer.
+HELP = """Write a tile set for a renderer: numbered tiles (1001 + U + 10 V) under one calibration, maps that follow from
+the heights, documents that say what all of it means (a plain sheet, MaterialX, OpenUSD), a contact sheet and checksums.
 
-Example: poredepth export demo_data/head.yaml -o tiles --size 8192 --format tiff-16 --unit cm
+--maps normal,cavity adds maps: normal, normal-object, cavity, curvature, slopes, added-roughness, occlusion.
+
+--mips writes tiled OpenEXR files with all mip levels (needs the extra 'tiled'), and fills the gaps between charts.
+
+--split-edge-um 400 is for renderers that cannot subdivide as far as the map goes: what edges of that length can show
+becomes the displacement, the rest a normal map.
+
+Example: poredepth export demo_data/head.yaml -o tiles --size 8K --encoding u16-mid --scene-unit m --maps normal,cavity
 """
+
+Output = Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Folder for the set.")]
 
 
 def command(
     recipe: RecipeFile,
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Folder for the set.")] = Path("tiles"),
+    output: Output = Path("tiles"),
     size: SizePx = None,
+    encoding: Annotated[
+        str | None,
+        typer.Option("--encoding", metavar="NAME", help="float-zero, half-zero or u16-mid instead of the recipe's."),
+    ] = None,
+    container: Annotated[
+        str | None, typer.Option("--container", metavar="NAME", help="exr, tiff or png, with --encoding.")
+    ] = None,
     format: Format = None,
     unit: Annotated[
         str | None,
-        typer.Option("--unit", metavar="UNIT", help="Scene unit: um, mm, cm, m or in. Default: the recipe's."),
+        typer.Option("--unit", metavar="UNIT", help="Unit of the heights in the file: um, mm, cm, m, in or scene."),
     ] = None,
+    scene_unit: Annotated[
+        str | None,
+        typer.Option(
+            "--scene-unit",
+            metavar="UNIT",
+            help="Unit of the scene: um, mm, cm, m, in, or its millimetres as a number. Default: the recipe's, or the "
+            "mesh's.",
+        ),
+    ] = None,
+    maps: Annotated[
+        str | None, typer.Option("--maps", metavar="NAMES", help="Maps that follow from the heights, with commas.")
+    ] = None,
+    mips: Annotated[bool, typer.Option("--mips", help="Tiled OpenEXR files with all mip levels.")] = False,
+    split_edge_um: Annotated[
+        float | None,
+        typer.Option("--split-edge-um", metavar="UM", min=1, help="Split for subdivided edges of this length."),
+    ] = None,
+    green_down: Annotated[
+        bool, typer.Option("--green-down", help="Tangent-space normals with y along -v (default: along +v).")
+    ] = False,
+    cavity_mm: Annotated[
+        float, typer.Option("--cavity-mm", metavar="MM", min=0.05, max=50, help="Surroundings of a cavity.")
+    ] = 1.0,
+    occlusion_mm: Annotated[
+        float, typer.Option("--occlusion-mm", metavar="MM", min=0.05, max=10, help="Reach of occlusion.")
+    ] = 1.0,
+    lower_size: Annotated[
+        int | None,
+        typer.Option("--lower-size", metavar="PIXELS", min=1, help="Size that added-roughness is for; default: a 4th."),
+    ] = None,
+    clip: Annotated[
+        bool, typer.Option("--clip", help="Limit heights that do not fit the scale, and count them.")
+    ] = False,
     threads: Threads = 2,
 ) -> None:
-    from poredepth import Blocking, load_recipe, write_maps
-    from poredepth.output.handoff import hand_off
-    from poredepth.output.sheet import write_sheet
-    from poredepth.units import MM_PER_UNIT, UNITS
+    from poredepth import Blocking, load_recipe
+    from poredepth.deriving import DerivedOptions, check_kinds
+    from poredepth.errors import CalibrationError
+    from poredepth.exporting import ExportOptions, write_export
 
-    if unit is not None and unit not in UNITS:
-        raise typer.BadParameter(f"'{unit}'; allowed: {', '.join(UNITS)}", param_hint="--unit")
-    loaded = with_output(load_recipe(recipe), size_px=size, format=format, unit=unit)
+    wanted = listed(maps)
+    try:
+        check_kinds(wanted)
+    except CalibrationError as error:
+        raise typer.BadParameter(str(error), param_hint="--maps") from None
+    format = with_encoding(format, encoding, container)
+    changes = {"unit": unit_of(unit, "--unit", "scene"), "clip": clip or None, "fill_gaps": mips or None}
+    changes |= _scene(scene_unit)
+    loaded = with_output(load_recipe(recipe), size_px=size, format=format, **changes)
+    options = ExportOptions(
+        maps=wanted,
+        derived=DerivedOptions(green_down, cavity_mm, occlusion_mm, lower_size),
+        mip_mapped=mips,
+        split_edge_mm=None if split_edge_um is None else split_edge_um / 1000,
+    )
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
-        written = write_maps(
-            composition, output, number_tiles=True, blocking=Blocking(n_threads=threads), on_progress=on_progress
-        )
-    metadata, scene_unit = [one.metadata for one in written], loaded.output.unit
-    told = hand_off(
-        metadata,
-        [one.path.name for one in written],
-        scene_unit=scene_unit,
-        scene_unit_mm=MM_PER_UNIT[scene_unit],
-    )
-    sheet = write_sheet(output, told)
-    typer.echo(
-        "\n".join(
-            [*calibration_lines(written), *carried_lines(composition), seam_line(composition), f"{'sheet':<16}{sheet}"]
-        )
-    )
+        done = write_export(composition, output, options, blocking=Blocking(n_threads=threads), on_progress=on_progress)
+    documents = [f"{'documents' if number == 0 else '':<16}{path}" for number, path in enumerate(done.documents)]
+    lines = [*calibration_lines(done.displacement), *derived_lines(done), *carried_lines(composition)]
+    typer.echo("\n".join([*lines, seam_line(composition), *documents]))
+
+
+def _scene(text: str | None) -> dict:
+    """Keys of the recipe's output for ``--scene-unit``."""
+    if text is None:
+        return {}
+    try:
+        millimetres = float(text)
+    except ValueError:
+        return {"scene_unit": unit_of(text, "--scene-unit"), "scene_unit_mm": TAKEN_OUT}
+    if not 0 < millimetres < float("inf"):
+        raise typer.BadParameter(f"'{text}'; allowed: a number of millimetres above 0", param_hint="--scene-unit")
+    return {"scene_unit": TAKEN_OUT, "scene_unit_mm": millimetres}

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from poredepth.output import WrittenMap
+    from poredepth.exporting import Export
+    from poredepth.output import MapMetadata, WrittenMap
     from poredepth.pipeline import Composition
 
 
@@ -15,22 +16,59 @@ def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
     metadata = [one.metadata for one in written]
     first = metadata[0]
     low, high = min(m.range_low_mm for m in metadata), max(m.range_high_mm for m in metadata)
-    step = "continuous (float)" if first.code_step_um is None else f"{first.code_step_um:.6g} um"
+    step = _step_text(first)
     code = "" if first.mid_code is None else f" (code {first.mid_code})"
     scale_in_unit = "" if first.unit == "mm" else f" = {first.scale!r} {first.unit}"
+    if first.scene_unit != first.unit and first.scale_scene is not None:
+        scene = first.scene_unit or f"scene units of {first.scene_unit_mm!r} mm"
+        scale_in_unit += f" = {first.scale_scene!r} {scene}"
     lines = [f"{'file' if number == 0 else '':<16}{one.path}" for number, one in enumerate(written)]
     texel = "" if first.texel_um is None else f", {first.texel_um:.1f} um on the skin (median)"
     rows = {
+        "encoding": f"{first.encoding}, packed by {first.compression}" + _levels_text(first),
         "mid": f"{first.mid!r}{code}",
         "scale": f"{first.scale_mm!r} mm for one full unit of value{scale_in_unit}",
         "formula": first.formula,
         "range used": f"{low:.6f} to {high:.6f} mm",
         "code step": step,
-        "clipped texels": str(sum(m.clipped_texels for m in metadata)),
+        "clipped texels": _clipped_text(metadata),
         "texels": f"{first.size_px[0]} x {first.size_px[1]} each{texel}",
         "recipe hash": str(first.recipe_hash),
     }
     return lines + [f"{key:<16}{value}" for key, value in rows.items()]
+
+
+def _step_text(m: MapMetadata) -> str:
+    if m.code_step_um is None:
+        return "continuous (float)"
+    return f"{m.code_step_um:.6g} um" + (" at most, 1/1024 of the height (half)" if m.mid_code is None else "")
+
+
+def _levels_text(m: MapMetadata) -> str:
+    return "" if m.levels == 1 else f", {m.levels} mip levels"
+
+
+def _clipped_text(metadata: Sequence[MapMetadata]) -> str:
+    worst = max(metadata, key=lambda m: m.clipped_mm)
+    total = sum(m.clipped_texels for m in metadata)
+    if total == 0:
+        return "0"
+    row, col = worst.clipped_at_px
+    return f"{total}, the worst by {worst.clipped_mm:.6f} mm at row {row}, column {col} of tile {worst.tile}"
+
+
+def derived_lines(done: Export) -> list[str]:
+    """Files of maps that follow from the heights, and what their values mean."""
+    lines = [] if done.split_mm is None else [f"{'split':<16}at waves of {done.split_mm:.3g} mm"]
+    for kind, written in done.derived.items():
+        for number, one in enumerate(written):
+            meaning = "" if number else f"  {one.metadata.formula}" + _in_unit(one.metadata.unit)
+            lines.append(f"{kind if number == 0 else '':<16}{one.path}{meaning}")
+    return lines
+
+
+def _in_unit(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
 
 
 def seam_line(composition: Composition) -> str:

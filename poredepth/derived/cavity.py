@@ -1,7 +1,7 @@
 """Cavity: how deep the skin lies below its surroundings, mm.
 
-The surroundings are the map low-passed along the skin: pits and furrows narrower than about half the cutoff keep next to
-all of their depth, forms longer than twice the cutoff next to none.
+The surroundings are the map low-passed along the skin: pits and furrows narrower than about half the cutoff keep nearly
+all of their depth, forms longer than a few cutoffs next to none (docs/derived_relief.md).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Cavity:
     surroundings: SkinLowPass
 
     def block(self, tile: int, window: Window) -> np.ndarray:
-        """How deep a window's texels lie below their surroundings, float32 (rows, cols), mm, 0 or more; 0 without skin."""
+        """How deep a window's texels lie below their surroundings, float32 (rows, cols), mm; else 0."""
         # + 0: never -0
         return np.maximum(-self.relative(tile, window), np.float32(0)) + np.float32(0)
 

@@ -12,7 +12,7 @@ from numba import njit
 NO_LENGTH = 1e-6
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def frames_at(triangle, barycentric, frames, turn, sign, normal, tangent, carry):
     """Tangent frames at places.
 
@@ -22,7 +22,6 @@ def frames_at(triangle, barycentric, frames, turn, sign, normal, tangent, carry)
     frames : tuple, see `derived.frames.TangentFrames.arrays`
     turn, sign, normal, tangent, carry : filled, see `derived.frames.TexelFrames`
     """
-    one, n, t = np.empty(6), np.empty(3), np.empty(3)
     for p in range(len(triangle)):
         if triangle[p] < 0:
             sign[p] = 0
@@ -31,160 +30,131 @@ def frames_at(triangle, barycentric, frames, turn, sign, normal, tangent, carry)
             for x in range(3):
                 normal[p, x] = tangent[p, x] = np.float32(0)
             continue
-        frame_at(triangle[p], barycentric[p], frames, n, t, one)
-        turn[p, 0], turn[p, 1], sign[p] = one[0], one[1], int(one[2])
-        carry[p, 0], carry[p, 1] = one[3], one[4]
-        for x in range(3):
-            normal[p, x], tangent[p, x] = n[x], t[x]
+        (nx, ny, nz), (tx, ty, tz), (cos, sin), b_sign, (ratio, along, _) = frame_at(p, triangle, barycentric, frames)
+        turn[p, 0], turn[p, 1], sign[p] = cos, sin, b_sign
+        carry[p, 0], carry[p, 1] = ratio, along
+        normal[p, 0], normal[p, 1], normal[p, 2] = nx, ny, nz
+        tangent[p, 0], tangent[p, 1], tangent[p, 2] = tx, ty, tz
 
 
-@njit(nogil=True, cache=True)
-def frame_at(triangle, barycentric, frames, normal, tangent, one):
-    """The frame at one place: fills N and T (3,), and ``one``: T in the flat frame (2), sign of B, carry
-    (2), length of the interpolated N."""
-    _interpolated(triangle, barycentric, frames, normal, tangent)
-    axes = frames[5]
-    length, along = 0.0, 0.0
-    for x in range(3):
-        length += normal[x] * normal[x]
-    length = np.sqrt(length)
+@njit(nogil=True, cache=True, error_model="numpy")
+def frame_at(p, triangle, barycentric, frames):
+    """The frame at one place.
+
+    Returns
+    -------
+    N, T : unit, at right angles; T in the flat frame, unit; sign of B; length of the interpolated N over that of the
+    interpolated T at a right angle to it, T along N over the same, length of the interpolated N
+    """
+    t = triangle[p]
+    (nx, ny, nz), (tx, ty, tz) = _interpolated(t, barycentric[p, 0], barycentric[p, 1], barycentric[p, 2], frames)
+    axes, b_sign = frames[5], frames[2][frames[3][t]]
+    length = np.sqrt(nx * nx + ny * ny + nz * nz)
     if length < NO_LENGTH:
         length = 1.0
-    for x in range(3):
-        normal[x] /= length
-        along += normal[x] * tangent[x]
-    upright = 0.0
-    for x in range(3):
-        tangent[x] -= along * normal[x]
-        upright += tangent[x] * tangent[x]
-    upright = np.sqrt(upright)
+    nx, ny, nz = nx / length, ny / length, nz / length
+    along = nx * tx + ny * ty + nz * tz
+    tx, ty, tz = tx - along * nx, ty - along * ny, tz - along * nz
+    upright = np.sqrt(tx * tx + ty * ty + tz * tz)
     if upright < NO_LENGTH:
-        along, upright = 0.0, 1.0
-        for x in range(3):
-            tangent[x] = axes[triangle, 0, x]
-    cos, sin = 0.0, 0.0
-    for x in range(3):
-        tangent[x] /= upright
-        cos += tangent[x] * axes[triangle, 0, x]
-        sin += tangent[x] * axes[triangle, 1, x]
+        along, upright, tx, ty, tz = 0.0, 1.0, axes[t, 0, 0], axes[t, 0, 1], axes[t, 0, 2]
+    tx, ty, tz = tx / upright, ty / upright, tz / upright
+    cos = tx * axes[t, 0, 0] + ty * axes[t, 0, 1] + tz * axes[t, 0, 2]
+    sin = tx * axes[t, 1, 0] + ty * axes[t, 1, 1] + tz * axes[t, 1, 2]
     flat = np.sqrt(cos * cos + sin * sin)
     if flat < NO_LENGTH:
         cos, sin, flat = 1.0, 0.0, 1.0
-    one[0], one[1] = cos / flat, sin / flat
-    one[2] = frames[2][frames[3][triangle]]
-    one[3], one[4], one[5] = length / upright, along / upright, length
+    return (nx, ny, nz), (tx, ty, tz), (cos / flat, sin / flat), b_sign, (length / upright, along / upright, length)
 
 
-@njit(nogil=True, cache=True)
-def _interpolated(triangle, barycentric, frames, normal, tangent):
+@njit(nogil=True, cache=True, error_model="numpy")
+def _interpolated(t, b0, b1, b2, frames):
     """N and T interpolated over the triangle of the base, as they come; beyond a triangle's rim, those of the rim."""
-    corner_normal, corner_tangent, base_triangle, base_barycentric = frames[0], frames[1], frames[3], frames[4]
-    base = base_triangle[triangle]
-    b0, b1, b2 = max(barycentric[0], 0.0), max(barycentric[1], 0.0), max(barycentric[2], 0.0)
+    corner_normal, corner_tangent, base, place = frames[0], frames[1], frames[3][t], frames[4]
+    b0, b1, b2 = max(float(b0), 0.0), max(float(b1), 0.0), max(float(b2), 0.0)
     total = b0 + b1 + b2
-    b0, b1, b2 = b0 / total, b1 / total, b2 / total
-    for x in range(3):
-        normal[x] = tangent[x] = 0.0
+    nx, ny, nz, tx, ty, tz = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for k in range(3):
-        share = (
-            b0 * base_barycentric[triangle, 0, k]
-            + b1 * base_barycentric[triangle, 1, k]
-            + b2 * base_barycentric[triangle, 2, k]
-        )
-        for x in range(3):
-            normal[x] += share * corner_normal[base, k, x]
-            tangent[x] += share * corner_tangent[base, k, x]
+        share = (b0 * place[t, 0, k] + b1 * place[t, 1, k] + b2 * place[t, 2, k]) / total
+        nx += share * corner_normal[base, k, 0]
+        ny += share * corner_normal[base, k, 1]
+        nz += share * corner_normal[base, k, 2]
+        tx += share * corner_tangent[base, k, 0]
+        ty += share * corner_tangent[base, k, 1]
+        tz += share * corner_tangent[base, k, 2]
+    return (nx, ny, nz), (tx, ty, tz)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def turned(triangle, barycentric, frames, gradient, slope):
     """Gradients (n, 2) in the flat frames of triangles to slopes along T and B, float32 (n, 2)."""
-    one, n, t = np.empty(6), np.empty(3), np.empty(3)
     for p in range(len(triangle)):
-        if triangle[p] < 0:
+        gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
+        if triangle[p] < 0 or (gx == 0.0 and gy == 0.0):
             slope[p, 0] = slope[p, 1] = np.float32(0)
             continue
-        frame_at(triangle[p], barycentric[p], frames, n, t, one)
-        gx, gy = gradient[p, 0], gradient[p, 1]
-        slope[p, 0], slope[p, 1] = one[0] * gx + one[1] * gy, one[2] * (one[0] * gy - one[1] * gx)
+        _, _, (cos, sin), b_sign, _ = frame_at(p, triangle, barycentric, frames)
+        slope[p, 0], slope[p, 1] = cos * gx + sin * gy, b_sign * (cos * gy - sin * gx)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def turned_bends(triangle, barycentric, frames, bend):
     """Second derivatives (n, 3) in flat frames to those along T T, T B and B B, in place."""
-    one, n, t = np.empty(6), np.empty(3), np.empty(3)
     for p in range(len(triangle)):
         if triangle[p] < 0:
             continue
-        frame_at(triangle[p], barycentric[p], frames, n, t, one)
-        c, s = one[0], one[1]
+        _, _, (c, s), b_sign, _ = frame_at(p, triangle, barycentric, frames)
         xx, xy, yy = float(bend[p, 0]), float(bend[p, 1]), float(bend[p, 2])
         bend[p, 0] = c * c * xx + 2.0 * c * s * xy + s * s * yy
-        bend[p, 1] = one[2] * (c * s * (yy - xx) + (c * c - s * s) * xy)
+        bend[p, 1] = b_sign * (c * s * (yy - xx) + (c * c - s * s) * xy)
         bend[p, 2] = s * s * xx - 2.0 * c * s * xy + c * c * yy
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def tangent_normals(triangle, barycentric, frames, gradient, y_sign, out):
     """Normals in the tangent frame as a renderer interpolates it, float32 (n, 3).
 
     Interpolated N and T are neither of unit length nor at right angles; the normal is written such that N, T and sign x
     cross(N, T), taken as they come, give the one that is meant.
     """
-    one, n, t = np.empty(6), np.empty(3), np.empty(3)
     for p in range(len(triangle)):
         gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
         if triangle[p] < 0 or (gx == 0.0 and gy == 0.0):
             out[p, 0] = out[p, 1] = np.float32(0)
             out[p, 2] = np.float32(1)
             continue
-        frame_at(triangle[p], barycentric[p], frames, n, t, one)
-        along_t, along_b = one[0] * gx + one[1] * gy, one[2] * (one[0] * gy - one[1] * gx)
+        _, _, (cos, sin), b_sign, (ratio, along, n_length) = frame_at(p, triangle, barycentric, frames)
+        along_t, along_b = cos * gx + sin * gy, b_sign * (cos * gy - sin * gx)
         # N - along_t T - along_b B of unit axes, in the axes as they are interpolated, times the length of N
-        x, y, z = -along_t * one[3], -along_b * one[3] / one[5], 1.0 + along_t * one[4]
+        x, y, z = -along_t * ratio, -along_b * ratio / n_length, 1.0 + along_t * along
         length = np.sqrt(x * x + y * y + z * z)
         out[p, 0], out[p, 1], out[p, 2] = x / length, y_sign * y / length, z / length
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def object_normals(triangle, barycentric, frames, gradient, skin_triangle, skin_barycentric, out):
     """Normals in the axes of the mesh, float32 (n, 3); 0 without skin.
 
     In a gutter the slope is known in the plane of the border's triangle; it is turned over to the skin point by the
     smallest turn that takes the one smooth normal to the other.
     """
-    one, n, t, way, there = np.empty(6), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for p in range(len(triangle)):
         if triangle[p] < 0:
             out[p, 0] = out[p, 1] = out[p, 2] = np.float32(0)
             continue
-        frame_at(triangle[p], barycentric[p], frames, n, t, one)
+        (nx, ny, nz), (tx, ty, tz), (cos, sin), _, _ = frame_at(p, triangle, barycentric, frames)
         gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
-        along_t, across = one[0] * gx + one[1] * gy, one[0] * gy - one[1] * gx
-        for x in range(3):
-            y, z = (x + 1) % 3, (x + 2) % 3
-            way[x] = along_t * t[x] + across * (n[y] * t[z] - n[z] * t[y])
+        a, b = cos * gx + sin * gy, cos * gy - sin * gx
+        wx = a * tx + b * (ny * tz - nz * ty)
+        wy = a * ty + b * (nz * tx - nx * tz)
+        wz = a * tz + b * (nx * ty - ny * tx)
         if skin_triangle[p] != triangle[p]:
-            frame_at(skin_triangle[p], skin_barycentric[p], frames, there, t, one)
-            _carried(way, n, there)
-            for x in range(3):
-                n[x] = there[x]
-        length = 0.0
-        for x in range(3):
-            way[x] = n[x] - way[x]
-            length += way[x] * way[x]
-        length = np.sqrt(length)
-        for x in range(3):
-            out[p, x] = way[x] / length
-
-
-@njit(nogil=True, cache=True)
-def _carried(way, start, end):
-    """Turn a direction that is at right angles to ``start`` by the smallest turn from ``start`` to ``end``, in place."""
-    cos, along = 0.0, 0.0
-    for x in range(3):
-        cos += start[x] * end[x]
-        along += way[x] * end[x]
-    if cos > -0.999:
-        for x in range(3):
-            way[x] -= along / (1.0 + cos) * (start[x] + end[x])
+            (mx, my, mz), _, _, _, _ = frame_at(p, skin_triangle, skin_barycentric, frames)
+            turn = nx * mx + ny * my + nz * mz
+            if turn > -0.999:
+                lean = (wx * mx + wy * my + wz * mz) / (1.0 + turn)
+                wx, wy, wz = wx - lean * (nx + mx), wy - lean * (ny + my), wz - lean * (nz + mz)
+            nx, ny, nz = mx, my, mz
+        x, y, z = nx - wx, ny - wy, nz - wz
+        length = np.sqrt(x * x + y * y + z * z)
+        out[p, 0], out[p, 1], out[p, 2] = x / length, y / length, z / length

@@ -93,6 +93,7 @@ class MapHeights:
             surface.adjacency.triangle,
             surface.adjacency.edge,
             surface.tri_chart,
+            self.frames.base_triangle,
         )
 
     def _of(self, tile: int) -> np.ndarray:

@@ -11,18 +11,18 @@ from numba import njit
 #: Texels around the window that `gradients` looks at.
 MARGIN_PX = 2
 
-#: A neighbour that lies farther than this, in steps of a texel on the skin, belongs to other skin.
-FARTHEST_STEP = 2.0
-#: Nearer than this it says nothing of the slope, or (second derivatives) nothing of the bend.
-NEAREST_STEP, NEAREST_BEND_STEP = 0.1, 0.5
+#: A neighbour is believed if it lies where the texel's own triangle has it, up to this share of the way.
+MOST_ASIDE = 0.5
+#: Where an open border holds one of the two: if it lies so far off, in texels.
+NEAREST_HELD, FARTHEST_HELD = 0.1, 2.0
 #: Two directions whose sine is below this are one.
 LEAST_SINE = 1e-3
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def gradients(
-    height, triangle, barycentric, is_held, row0, col0, size_px, tile_column, tile_row, flattening, second, gradient,
-    bend,
+    height, triangle, barycentric, is_held, skin_triangle, skin_barycentric, row0, col0, size_px, tile_column, tile_row,
+    flattening, second, gradient, bend,
 ):  # fmt: skip
     """Derivatives of heights in mm along the skin, in the flat frame of each texel's triangle.
 
@@ -34,11 +34,12 @@ def gradients(
     Parameters
     ----------
     height : float32 (rows + 4, cols + 4), mm, with a margin of 2 texels
-    triangle, barycentric, is_held : see `raster.texels.ChartPlaces`, of the same texels
+    triangle, barycentric, is_held, skin_triangle, skin_barycentric : see `raster.texels.ChartPlaces`, of the same texels
     row0, col0 : the first texel of these arrays in its tile; size_px : of the tile; tile_column, tile_row : U and V
     flattening : tuple of arrays: Jacobians d(mm)/d(uv) (n, 2, 2), UV of corner 0 (n, 2), corners in the flat frame
         (n, 3, 2), axes of that frame in space (n, 2, 3), corner 0 in space (n, 3), all float64; triangle and edge across
-        each edge (n, 3), see `topology.Adjacency`; chart int32 (n,)
+        each edge (n, 3), see `topology.Adjacency`; chart, and the plane the triangle lies in
+        together with its Jacobian (its number in the surface before it was split), int32 (n,)
     second : bool, fill ``bend`` too
     gradient : float32 (rows, cols, 2), filled; 0 without skin
     bend : float32 (rows, cols, 3), filled with d2h/dx2, d2h/dxdy, d2h/dy2 in 1/mm; 0 without skin
@@ -46,7 +47,7 @@ def gradients(
     n_rows, n_cols = gradient.shape[0], gradient.shape[1]
     jacobian = flattening[0]
     texel = 1.0 / size_px
-    place = (triangle, barycentric, is_held, row0, col0, texel, tile_column, tile_row)
+    place = (triangle, barycentric, is_held, row0, col0, texel, tile_column, tile_row, skin_triangle, skin_barycentric)
     # differences, steps and residuals by neighbour (row - 1 ... row + 1, col - 1 ... col + 1)
     ok = np.zeros((3, 3), np.bool_)
     step = np.zeros((3, 3, 2))
@@ -63,7 +64,7 @@ def gradients(
             # one texel to the right and one down, mm in the flat frame
             xx, xy = jacobian[t, 0, 0] * texel, jacobian[t, 1, 0] * texel
             yx, yy = -jacobian[t, 0, 1] * texel, -jacobian[t, 1, 1] * texel
-            if _all_in(t, pr, pc, triangle, is_held, second):
+            if _all_in(t, pr, pc, triangle, flattening[8], is_held, second):
                 east, west = float(height[pr, pc + 1]), float(height[pr, pc - 1])
                 south, north = float(height[pr + 1, pc]), float(height[pr - 1, pc])
                 gx, gy = _solve(xx, xy, 0.5 * (east - west), True, yx, yy, 0.5 * (south - north), True)
@@ -83,10 +84,15 @@ def gradients(
                         if (i == 0) == (j == 0) and (not second or i == 0):
                             ok[i + 1, j + 1] = False
                             continue
-                        found, dx, dy = _way_to(pr, pc, pr + i, pc + j, place, flattening)
+                        qr, qc = pr + i, pc + j
+                        found, dx, dy = _way_to(pr, pc, qr, qc, place, flattening)
+                        if not found and is_held[pr, pc] and (i == 0 or j == 0):
+                            # the next texel may show the same point of the border: the one behind it
+                            qr, qc = pr + 2 * i, pc + 2 * j
+                            found, dx, dy = _way_to(pr, pc, qr, qc, place, flattening)
                         ok[i + 1, j + 1] = found
                         step[i + 1, j + 1, 0], step[i + 1, j + 1, 1] = dx, dy
-                        rise[i + 1, j + 1] = float(height[pr + i, pc + j]) - float(height[pr, pc])
+                        rise[i + 1, j + 1] = float(height[qr, qc]) - float(height[pr, pc])
                 ax, ay, a, has_a = _axis(ok[1, 2], step[1, 2], rise[1, 2], ok[1, 0], step[1, 0], rise[1, 0])
                 bx, by, b, has_b = _axis(ok[2, 1], step[2, 1], rise[2, 1], ok[0, 1], step[0, 1], rise[0, 1])
                 gx, gy = _solve(ax, ay, a, has_a, bx, by, b, has_b)
@@ -101,22 +107,23 @@ def gradients(
             gradient[r, c, 0], gradient[r, c, 1] = gx, gy
 
 
-@njit(nogil=True, cache=True)
-def _all_in(t, r, c, triangle, is_held, corners):
+@njit(nogil=True, cache=True, error_model="numpy")
+def _all_in(t, r, c, triangle, plane, is_held, corners):
     """Whether a texel's four neighbours (eight with corners) lie in its own triangle's plane."""
-    if triangle[r, c - 1] != t or triangle[r, c + 1] != t or triangle[r - 1, c] != t or triangle[r + 1, c] != t:
+    if is_held[r, c]:
         return False
-    if is_held[r, c] or is_held[r, c - 1] or is_held[r, c + 1] or is_held[r - 1, c] or is_held[r + 1, c]:
-        return False
-    if corners:
-        for i in (-1, 1):
-            for j in (-1, 1):
-                if triangle[r + i, c + j] != t or is_held[r + i, c + j]:
+    for i in range(-1, 2):
+        for j in range(-1, 2):
+            if corners or i == 0 or j == 0:
+                q = triangle[r + i, c + j]
+                if q != t and (q < 0 or plane[q] != plane[t]):
+                    return False
+                if is_held[r + i, c + j]:
                     return False
     return True
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _solve(ax, ay, a, has_a, bx, by, b, has_b):
     """The gradient whose product with (ax, ay) is a and with (bx, by) is b; the smallest one if only one is known."""
     if has_a and has_b:
@@ -132,7 +139,7 @@ def _solve(ax, ay, a, has_a, bx, by, b, has_b):
     return 0.0, 0.0
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _axis(ok_plus, plus, rise_plus, ok_minus, minus, rise_minus):
     """What the two neighbours on an axis say: a way and the rise along it.
 
@@ -150,14 +157,14 @@ def _axis(ok_plus, plus, rise_plus, ok_minus, minus, rise_minus):
     return 0.0, 0.0, 0.0, False
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _axis_bend(r, c, i, j, ux, uy, gx, gy, ok, step, rise, height, place, flattening):
     """Second difference along an axis, for one texel squared; with one neighbour only, that about the neighbour."""
     unit = np.sqrt(ux * ux + uy * uy)
     far_plus = np.sqrt(step[1 + i, 1 + j, 0] ** 2 + step[1 + i, 1 + j, 1] ** 2) / unit
     far_minus = np.sqrt(step[1 - i, 1 - j, 0] ** 2 + step[1 - i, 1 - j, 1] ** 2) / unit
-    plus = ok[1 + i, 1 + j] and far_plus >= NEAREST_BEND_STEP
-    minus = ok[1 - i, 1 - j] and far_minus >= NEAREST_BEND_STEP
+    plus = ok[1 + i, 1 + j] and far_plus >= MOST_ASIDE
+    minus = ok[1 - i, 1 - j] and far_minus >= MOST_ASIDE
     if plus and minus:
         bent = rise[1 + i, 1 + j] / far_plus + rise[1 - i, 1 - j] / far_minus
         return 2.0 * bent / (far_plus + far_minus)
@@ -171,7 +178,7 @@ def _axis_bend(r, c, i, j, ux, uy, gx, gy, ok, step, rise, height, place, flatte
     return 0.0
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _twist(ok, rise):
     """Mixed second difference: the mean over the quarters that are there."""
     total, n = 0.0, 0
@@ -183,7 +190,7 @@ def _twist(ok, rise):
     return total / n if n > 0 else 0.0
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _store_bend(columns, mixed, rows, xx, xy, yx, yy, out):
     """From second differences between texels to second derivatives in mm."""
     det = xx * yy - xy * yx
@@ -194,10 +201,10 @@ def _store_bend(columns, mixed, rows, xx, xy, yx, yy, out):
     out[2] = s * s * columns + 2.0 * s * u * mixed + u * u * rows
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _flat_place(r, c, place, flattening):
     """Where a texel lies in the flat frame of its triangle, mm."""
-    triangle, barycentric, is_held, row0, col0, texel, tile_column, tile_row = place
+    triangle, barycentric, is_held, row0, col0, texel, tile_column, tile_row = place[:8]
     jacobian, uv0, flat_mm = flattening[0], flattening[1], flattening[2]
     t = triangle[r, c]
     if is_held[r, c]:
@@ -211,7 +218,7 @@ def _flat_place(r, c, place, flattening):
     return jacobian[t, 0, 0] * u + jacobian[t, 0, 1] * v, jacobian[t, 1, 0] * u + jacobian[t, 1, 1] * v
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _way_to(r, c, qr, qc, place, flattening):
     """Way from one texel to a near one, in the flat frame of the first one's triangle, mm; and whether it is near."""
     triangle, is_held, texel = place[0], place[2], place[5]
@@ -220,8 +227,8 @@ def _way_to(r, c, qr, qc, place, flattening):
     t, q = triangle[r, c], triangle[qr, qc]
     if q < 0 or chart[q] != chart[t]:
         return False, 0.0, 0.0
-    if q == t and not is_held[r, c] and not is_held[qr, qc]:
-        du, dv = (qc - c) * texel, (r - qr) * texel
+    du, dv = (qc - c) * texel, (r - qr) * texel
+    if flattening[8][q] == flattening[8][t] and not is_held[r, c] and not is_held[qr, qc]:
         return True, jacobian[t, 0, 0] * du + jacobian[t, 0, 1] * dv, jacobian[t, 1, 0] * du + jacobian[t, 1, 1] * dv
     px, py = _flat_place(r, c, place, flattening)
     x, y = _flat_place(qr, qc, place, flattening)
@@ -236,21 +243,38 @@ def _way_to(r, c, qr, qc, place, flattening):
         dx, dy = x - px, y - py
     else:
         dx, dy = _chord(t, q, px, py, x, y, axes, corner_mm)
-    far = np.sqrt(dx * dx + dy * dy)
-    here, there = _stretch(t, qr - r, qc - c, texel, jacobian), _stretch(q, qr - r, qc - c, texel, jacobian)
-    return NEAREST_STEP * here <= far <= FARTHEST_STEP * max(here, there), dx, dy
+    ex, ey = jacobian[t, 0, 0] * du + jacobian[t, 0, 1] * dv, jacobian[t, 1, 0] * du + jacobian[t, 1, 1] * dv
+    far2, expected2 = dx * dx + dy * dy, ex * ex + ey * ey
+    if is_held[r, c] or is_held[qr, qc]:
+        return NEAREST_HELD**2 * expected2 <= far2 <= FARTHEST_HELD**2 * expected2, dx, dy
+    if (dx - ex) ** 2 + (dy - ey) ** 2 > MOST_ASIDE**2 * expected2:
+        return False, dx, dy
+    # where gutters of two borders meet, their skin lies elsewhere than their planes say
+    apart2 = _apart2(r, c, qr, qc, place, flattening)
+    return (1.0 - MOST_ASIDE) ** 2 * far2 <= apart2 <= (1.0 + MOST_ASIDE) ** 2 * far2, dx, dy
 
 
-@njit(nogil=True, cache=True)
-def _stretch(t, rows, cols, texel, jacobian):
-    """Length on the skin of so many rows and columns, mm."""
-    u, v = cols * texel, -rows * texel
-    return np.sqrt(
-        (jacobian[t, 0, 0] * u + jacobian[t, 0, 1] * v) ** 2 + (jacobian[t, 1, 0] * u + jacobian[t, 1, 1] * v) ** 2
-    )
+@njit(nogil=True, cache=True, error_model="numpy")
+def _apart2(r, c, qr, qc, place, flattening):
+    """How far the skin points of two texels lie apart in space, squared, mm2."""
+    skin_triangle, skin_barycentric = place[8], place[9]
+    flat_mm, axes, corner_mm = flattening[2], flattening[3], flattening[4]
+    t, q = skin_triangle[r, c], skin_triangle[qr, qc]
+    tx, ty, qx, qy = 0.0, 0.0, 0.0, 0.0
+    for k in range(3):
+        tx += skin_barycentric[r, c, k] * flat_mm[t, k, 0]
+        ty += skin_barycentric[r, c, k] * flat_mm[t, k, 1]
+        qx += skin_barycentric[qr, qc, k] * flat_mm[q, k, 0]
+        qy += skin_barycentric[qr, qc, k] * flat_mm[q, k, 1]
+    total = 0.0
+    for k in range(3):
+        way = corner_mm[q, k] + qx * axes[q, 0, k] + qy * axes[q, 1, k]
+        way -= corner_mm[t, k] + tx * axes[t, 0, k] + ty * axes[t, 1, k]
+        total += way * way
+    return total
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _rolled_back(t, k, q, k2, x, y, flat_mm):
     """A point of the plane of q, in the plane of t after q was folded flat about their shared edge (k of t, k2 of q)."""
     i, j, j2 = (k + 1) % 3, (k + 2) % 3, (k2 + 2) % 3
@@ -267,7 +291,7 @@ def _rolled_back(t, k, q, k2, x, y, flat_mm):
     return ax + cos * x + sin * y, ay - sin * x + cos * y
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _chord(t, q, px, py, x, y, axes, corner_mm):
     """The straight way through space, turned into the plane of t without losing length."""
     dx, dy, length2 = 0.0, 0.0, 0.0

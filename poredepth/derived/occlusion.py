@@ -5,8 +5,8 @@ radius, with the composed heights on it.  In each of n directions the horizon h 
 radius; the share of the slice above it is the integral of 2 sin e cos e over elevations e from h to 90 degrees,
 cos^2 h.  1 is open.
 
-Source: horizon angles of height fields, Dozier & Frew 1990 (IEEE Trans. Geoscience and Remote Sensing 28:963), whose sky
-view factor for level ground is this mean of cos^2 h.
+Source: horizon angles of height fields, Dozier & Frew 1990 (IEEE Trans. Geoscience and Remote Sensing 28:963), whose
+sky view factor for level ground is this mean of cos^2 h (paper and formula from memory).
 """
 
 from __future__ import annotations
@@ -102,14 +102,13 @@ def occlusion(heights: MapHeights, radius_mm: float = 1.0, n_directions: int = 1
     """
     check_positive("occlusion", "radius_mm", radius_mm, " (mm along the skin)")
     if not (isinstance(n_directions, int | np.integer) and 4 <= n_directions <= 64):
-        raise PatchError(
-            f"occlusion: n_directions is {n_directions}; allowed is a whole number from 4 to 64, usual is 16"
-        )
+        raise PatchError(f"occlusion: n_directions is {n_directions}; allowed is a whole number from 4 to 64")
     raster = heights.raster
     for tile in raster.tiles:
         raster.planes(tile, Window(0, 0, 1, 1))  # what blocks share is made before threads ask for them
     _ = raster.surface.tri_chart
-    angle = 2 * np.pi * np.arange(n_directions) / n_directions
+    # none runs along u or v, where grooves and steps of simple form do: half of them see a wall, not half and two
+    angle = 2 * np.pi * (np.arange(n_directions) + 0.5) / n_directions
     metric_mm, reach = _texel_metric(heights)
     reach_px = np.minimum(reach * radius_mm, MOST_REACH_PX)
     return MapOcclusion(

@@ -44,7 +44,7 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
     """Share of a cosine-weighted hemisphere that is open above each texel of a window.
 
     In each direction the horizon is the steepest way up to any point of the relief within the radius, h; of that slice
-    cos^2 h is open.  Heights between texels are bilinear; a ray ends where a texel is of another chart or shows no skin.
+    cos^2 h is open.  Heights between texels are bilinear; a ray ends at a texel of another chart or without skin.
 
     Parameters
     ----------
@@ -53,9 +53,11 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
     plane : int32 (rows, cols), see `TileRaster.planes`; chart_of : int32 (n_triangles,)
     metric_mm : float64 (n_triangles, 3), see `ray_px`; nan where there is none
     direction : float64 (n_directions, 2), cosines and sines; radius_mm, most_px : a ray's length and its bound
-    row, col : where the window begins in ``height_mm``, ``cell`` and ``plane``; out : float32 (rows, cols) of the window
+    row, col : where the window begins in ``height_mm``, ``cell`` and ``plane``; out : float32 (rows, cols)
     """
     n_rows, n_cols = out.shape
+    width = height_mm.shape[1]
+    height, cells = height_mm.ravel(), cell.ravel()
     steepest, live, opened = np.empty((3, SEGMENT), np.float32)
     for r in range(row, row + n_rows):
         first = col
@@ -70,23 +72,24 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
                 out[r - row, first - col : stop - col] = np.float32(1)
                 first = stop
                 continue
-            here = height_mm[r, first:stop]
+            here = np.uint64(r * width + first)
             for k in range(len(direction)):
                 x, y = ray_px(metric_mm[t, 0], metric_mm[t, 1], metric_mm[t, 2], direction[k, 0], direction[k, 1])
                 px_per_mm = np.sqrt(x * x + y * y)
+                x, y = x / px_per_mm, y / px_per_mm
                 length_px = min(radius_mm * px_per_mm, most_px)
                 n_steps = min(max(int(np.ceil(length_px)), 1), MOST_STEPS)
+                each = 1.0 / n_steps
                 steepest[:n] = np.float32(0)
                 live[:n] = np.float32(1)
                 for j in range(1, n_steps + 1):
-                    share = j / n_steps
+                    share = j * each
                     far = length_px * share if length_px <= MOST_STEPS else j + (length_px - n_steps) * share * share
-                    dc, dr = far * x / px_per_mm, far * y / px_per_mm
+                    dc, dr = far * x, far * y
                     fc, fr = np.floor(dc), np.floor(dr)
-                    c, q = first + int(fc), r + int(fr)
+                    there = np.uint64((r + int(fr)) * width + first + int(fc))
                     _raise(
-                        here, height_mm[q, c : c + n], height_mm[q, c + 1 : c + 1 + n], height_mm[q + 1, c : c + n],
-                        height_mm[q + 1, c + 1 : c + 1 + n], cell[q, c : c + n], chart_of[t], np.float32(dc - fc),
+                        height, cells, here, there, np.uint64(width), n, chart_of[t], np.float32(dc - fc),
                         np.float32(dr - fr), np.float32(px_per_mm / far), live, steepest,
                     )  # fmt: skip
                 for i in range(n):
@@ -97,11 +100,14 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
 
 
 @njit(nogil=True, cache=True, inline="always")
-def _raise(here, h00, h01, h10, h11, cell, chart, fx, fy, per_mm, live, steepest):
+def _raise(height, cells, here, there, width, n, chart, fx, fy, per_mm, live, steepest):
     """Raise the horizons of the texels of a segment to one sample of their rays; by texels, many at once."""
-    for i in range(len(here)):
-        top = h00[i] + fx * (h01[i] - h00[i])
-        low = h10[i] + fx * (h11[i] - h10[i])
-        live[i] = live[i] if cell[i] == chart else np.float32(0)
-        slope = live[i] * (top + fy * (low - top) - here[i]) * per_mm
+    # unsigned: numba then leaves out its check for negative indices
+    below, one = there + width, np.uint64(1)
+    for k in range(n):
+        i = np.uint64(k)
+        top = height[there + i] + fx * (height[there + i + one] - height[there + i])
+        low = height[below + i] + fx * (height[below + i + one] - height[below + i])
+        live[i] = live[i] if cells[there + i] == chart else np.float32(0)
+        slope = live[i] * (top + fy * (low - top) - height[here + i]) * per_mm
         steepest[i] = max(steepest[i], slope)

@@ -78,6 +78,8 @@ def gradients(heights: MapHeights, tile: int, window: Window, *, second: bool = 
         places.triangle,
         places.barycentric,
         places.is_held,
+        places.skin.triangle.reshape(places.triangle.shape),
+        places.skin.barycentric.reshape(places.barycentric.shape),
         window.row_px - margin,
         window.col_px - margin,
         heights.raster.size_px,

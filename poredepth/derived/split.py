@@ -4,7 +4,8 @@ Edges of length e sample a wave of length L = k e every e, and show straight lin
 height 1 the lines show 1 at best at its crests and are off by up to 1 - cos(pi / k) between them; as a wave of the same
 length they hold (sin(pi / k) / (pi / k))^2, the rest is in kinks; off by a root mean square of
 sqrt(1 - 2 sinc^2 + (2 + cos(2 pi / k)) / 3) of the wave's.  Waves below k = 2 come out as others.  The Gaussian of a
-cutoff of m e lets 2^-((m / k)^2) of them pass: with m = 4, 1/16 at k = 2 and one half at k = 4 (docs/split.md).
+cutoff of m e lets 2^-((m / k)^2) of them pass: with m = 4, 1/16 at k = 2 and
+one half at k = 4; what the mesh shows wrongly is then at most 0.111 of any wave (docs/split.md).
 
 Source: linear interpolation of samples of a sine, own derivation; the Gaussian is that of ISO 16610-61.
 """
@@ -20,7 +21,7 @@ from poredepth.derived.low_pass import SkinLowPass, low_passed
 from poredepth.patch.types import check_positive
 from poredepth.raster.window import Window
 
-#: The cutoff in edges: what the mesh then shows wrongly is below a ninth of any wave.
+#: The cutoff in edges: of no wave the mesh then shows more than 0.111 wrongly (root mean square).
 EDGES_PER_CUTOFF = 4.0
 
 
@@ -93,8 +94,8 @@ def shown_wave(wave_edges: float, edges_per_cutoff: float = EDGES_PER_CUTOFF) ->
 
     Returns
     -------
-    ShownWave : passed, by the low pass; kept, as the same wave by the mesh; worst_error, between the mesh and the coarse
-        part, of the wave's height; rms_error, the same as root mean square, of the wave's own root mean square
+    ShownWave : passed, by the low pass; kept, as the same wave by the mesh; worst_error, between the mesh and the
+        coarse part, of the wave's height; rms_error, the same as root mean square, of the wave's own root mean square
 
     Examples
     --------
@@ -105,7 +106,7 @@ def shown_wave(wave_edges: float, edges_per_cutoff: float = EDGES_PER_CUTOFF) ->
     check_positive("shown wave", "wave_edges", wave_edges)
     passed = float(2.0 ** -((edges_per_cutoff / wave_edges) ** 2))
     gain = float(np.sinc(1.0 / wave_edges) ** 2)
-    # beyond two edges a wave the samples of some phase are all wrong
-    worst = 1.0 - np.cos(np.pi / wave_edges) if wave_edges >= 2 else 1.0
+    # below one edge a wave, a crest may stand where the mesh shows a trough
+    worst = 1.0 - np.cos(np.pi / wave_edges) if wave_edges >= 1 else 2.0
     square = 1.0 - 2.0 * gain + (2.0 + np.cos(2 * np.pi / wave_edges)) / 3.0
     return ShownWave(passed, passed * gain, passed * float(worst), passed * float(np.sqrt(max(square, 0.0))))

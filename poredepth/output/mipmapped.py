@@ -147,7 +147,7 @@ def _write_levels(  # noqa: PLR0913  (where to, how, what)
         for first, end in _tile_spans(spec):
             block = source.block(first, end)
             _write_rows(out, part, spec, first, coding.encode(block, first))
-            builder.add(block)
+            builder.add(coding.meant(block))
         for level_mm in builder.levels():
             spec = oiio.ImageSpec(spec)
             spec.height, spec.width = spec.full_height, spec.full_width = level_mm.shape[:2]
@@ -209,11 +209,20 @@ def _level_blocks(path: Path | str, level: int, spans: list[tuple[int, int]] | N
         spec = image.spec(0, level) if level >= 0 else oiio.ImageSpec()
         if spec.width == 0:
             raise MapFileError(f"{path}: has no level {level}, it has {len(level_sizes(path))}, from 0 on")
+        order = _stated_order(path, spec.channelnames)
         for first, end in [(0, spec.height)] if spans is None else spans:
             values = _read_rows(image, spec, level, first, end)
             if values is None:
                 raise MapFileError(f"{path}: level {level} cannot be read: {image.geterror()}")
-            yield first, values[..., 0] if spec.nchannels == 1 else values
+            yield first, values[..., 0] if spec.nchannels == 1 else values[..., order]
+
+
+def _stated_order(path: Path | str, names: tuple[str, ...]) -> list[int]:
+    """Where the channels lie that the metadata name, in their order: files keep channels by the alphabet."""
+    stated = read_metadata(path).get("channels")
+    if not isinstance(stated, list) or sorted(stated) != sorted(names):
+        return list(range(len(names)))
+    return [names.index(name) for name in stated]
 
 
 def _read_rows(image, spec, level: int, first: int, end: int) -> np.ndarray | None:

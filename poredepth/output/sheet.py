@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from poredepth.output.calibration import CODE_MAX
 from poredepth.output.documents import write_document
 from poredepth.output.handoff import HandOff, decimal
 from poredepth.output.subdivision import (
@@ -128,10 +129,8 @@ def _inputs(h: HandOff) -> list[str]:
     if h.mid == 0.0 and h.scale == 1.0:
         lines.append(f"  raw heights                     nothing to type: the values are heights in {unit}")
     else:
-        lines.append(
-            "  raw heights                     these files are not that; put the multiply and add before the input"
-        )
-    if h.mid_code is not None:
+        lines.append("  raw heights                     these files are not that: multiply and add before the input")
+    if h.mid_code is not None and abs(h.mid - 0.5) < 1 / CODE_MAX:
         off_um = abs(h.mid - 0.5) * h.scale_mm * 1000
         lines.append(f"If the middle is fixed at 0.5, all skin is {off_um:.2g} um off, which nobody sees.")
     return lines
@@ -199,19 +198,19 @@ def _row(h: HandOff, wave_mm: float, area_mm2: float | None, median_edge_mm: flo
 
 
 def _too_many(h: HandOff) -> list[str]:
-    lines = ["If that is too many triangles"]
     if h.split_mm is None:
-        lines += [
+        ways = [
             "  - Take a lower row and show what is shorter by normals: export the relief split there, coarse",
             "    waves as displacement, fine ones as a normal map.",
+            "  - Or export a smaller map: half the size has waves twice as long, a quarter of the triangles.",
         ]
     else:
-        lines.append("  - Split at a longer wave, so that the normal map takes more.")
-    lines += [
-        "  - Or export a smaller map: half the size has waves twice as long, a quarter of the triangles.",
-        "  - Split only what the camera sees, and only as finely as its pixels.",
+        ways = ["  - Split at a longer wave, so that the normal map takes more."]
+    return [
+        "If that is too many triangles",
+        *ways,
+        "  - Subdivide only what the camera sees, and only as finely as its pixels.",
     ]
-    return lines
 
 
 def _checks(h: HandOff) -> list[str]:

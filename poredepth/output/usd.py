@@ -43,7 +43,10 @@ def usd_text(hand_off: HandOff) -> str:
         "",
         "# To use it, refer to this layer from a scene with the same metersPerUnit, and bind the material to the head:",
         f'#     def Material "Skin" (prepend references = @./{_in_line(h.stem)}{ENDING}@) {{ }}',
-        '#     over "Head" (prepend apiSchemas = ["MaterialBindingAPI"]) { rel material:binding = </Skin> }',
+        '#     over "Head" (prepend apiSchemas = ["MaterialBindingAPI"])',
+        "#     {",
+        "#         rel material:binding = </Skin>",
+        "#     }",
         f"# The mesh needs its texture coordinates in primvars:{PRIMVAR}.",
         *_material(MATERIAL, h, is_displaced=True, normal=h.normal if both else None),
     ]

@@ -18,8 +18,6 @@ from poredepth.surface.tiles import column_and_row, tile_span, tiles_touched
 
 #: Side of the blocks that single texels are looked up in.
 SMALL_BLOCK_PX = 32
-#: A gutter's skin point this near to an open border, in barycentrics, was held there.
-HELD_SLACK = 1e-6
 
 
 @dataclass(frozen=True)
@@ -100,37 +98,33 @@ class TileRaster:
         if self.gutter_px > 0:
             borders = view.borders_touching(window, self.gutter_px + 1.0)
             near = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
-            filled = near >= 0
-            border = view.border_triangle[borders[near[filled]]]
-            held = self._is_on_open_border(owner[filled], barycentric[filled])
-            triangle[filled], is_held[filled] = border, held
-            place[filled] = self._beyond(view, border, filled, window)
-            skin = SkinPoints(owner[filled][held], barycentric[filled][held])
-            place[np.nonzero(filled)[0][held], np.nonzero(filled)[1][held]] = self._in_plane_of(border[held], skin)
+            self._place_gutter(
+                view, view.border_triangle[borders], near, owner, barycentric, window, triangle, place, is_held
+            )
         return ChartPlaces(triangle, place, is_held, SkinPoints(owner.ravel(), barycentric.reshape(-1, 3)))
 
-    def _is_on_open_border(self, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
-        return ((barycentric < HELD_SLACK) & (self.surface.adjacency.triangle[triangle] < 0)).any(axis=1)
-
-    def _beyond(self, view: _TileView, triangle: np.ndarray, texels: np.ndarray, window: Window) -> np.ndarray:
-        """Barycentrics (n, 3) of the centres of texels, bool (rows, cols), in triangles (n,) they may lie outside of."""
-        row, col = np.nonzero(texels)
-        centre = np.column_stack([col + window.col_px + 0.5, row + window.row_px + 0.5, np.ones(len(row))])
-        return np.einsum("nkx,nx->nk", view.affine[triangle], centre)
-
-    def _in_plane_of(self, triangle: np.ndarray, points: SkinPoints) -> np.ndarray:
-        """Barycentrics (n, 3) of points, put straight onto the planes of triangles (n,)."""
+    def _place_gutter(self, view, border_triangle, near, owner, barycentric, window, *place) -> None:
         surface = self.surface
-        way_mm = surface.points_mm(points.triangle, points.barycentric) - surface.corner_mm[triangle, 0]
-        flat_mm = np.einsum("nax,nx->na", surface.frame[triangle], way_mm)
-        out = np.einsum("nka,na->nk", self.footprint.slope_per_mm[triangle], flat_mm)
-        out[:, 0] += 1.0
-        return out
+        kernels.place_gutter(
+            near,
+            border_triangle,
+            view.affine,
+            window.row_px,
+            window.col_px,
+            owner,
+            barycentric,
+            surface.adjacency.triangle,
+            surface.flat_mm,
+            surface.frame,
+            surface.corner_mm,
+            self.footprint.slope_per_mm,
+            *place,
+        )
 
     def planes(self, tile: int, window: Window) -> np.ndarray:
         """The triangle in whose plane in UV each texel of a window lies, int32 (rows, cols), -1 without skin.
 
-        In a chart it is the triangle the texel shows; in a gutter, the one at the border, whose scales still hold there.
+        In a chart it is the triangle the texel shows; in a gutter, the one at the border.
         """
         view = self._tile_view(tile)
         owner, barycentric = self._own(view, view.touching(window, 1.0), window)

@@ -4,8 +4,8 @@ import json
 import os
 import subprocess
 import sys
-from dataclasses import replace
 import time
+from dataclasses import replace
 
 import numpy as np
 import OpenEXR
@@ -13,7 +13,9 @@ import OpenImageIO as oiio
 import pytest
 
 from poredepth.errors import CalibrationError, MapFileError
-from poredepth.output import MapMetadata, encode, fit_calibration, mipmapped
+from poredepth.output import Calibration, MapMetadata, encode, fit_calibration, mipmapped
+from poredepth.output.channels import ChannelCoding
+from poredepth.output.levels import box_levels
 from poredepth.output.metadata import FIELD_NAMES
 
 SIZES = [(96, 160), (90, 70), (33, 33), (64, 64), (1, 1), (1, 130), (300, 257)]
@@ -114,6 +116,43 @@ def test_every_field_is_seen_through_oiio(tmp_path):
     assert mipmapped.read_metadata(tmp_path / "m.exr") == plain
 
 
+def test_levels_of_a_half_map_are_rounded_once(tmp_path):
+    """A level is the mean of the heights rounded to half, not a mean of texels that were rounded before."""
+    height_mm = relief_mm((96, 160))
+    calibration = fit_calibration("exr-half", "mm", -3, 3)
+    mipmapped.write(tmp_path / "m.exr", height_mm, calibration, described(calibration, height_mm))
+    assert str(oiio.ImageInput.open(str(tmp_path / "m.exr")).spec().format) == "half"
+    for k in range(6):
+        f = 2**k
+        reduced = height_mm.astype(np.float64).reshape(96 // f, f, 160 // f, f).mean(axis=(1, 3)).astype(np.float32)
+        level = mipmapped.read_level(tmp_path / "m.exr", k)
+        assert level.dtype == np.float16
+        np.testing.assert_array_equal(level, (reduced / np.float32(calibration.scale_mm)).astype(np.float16))
+
+
+def test_levels_of_a_map_that_clips_are_means_of_what_it_holds(tmp_path):
+    calibration = Calibration("exr-half", 0.0, 1e-5, "mm", fitted=False, clips=True)  # holds 0.65504 mm
+    height_mm = np.tile(np.float32([0.1, 0.9]), (8, 4))
+    mipmapped.write(tmp_path / "m.exr", height_mm, calibration, described(calibration, height_mm))
+    for k in (1, 2, 3):
+        level_mm = mipmapped.read_level(tmp_path / "m.exr", k).astype(np.float64) * calibration.scale_mm
+        assert np.abs(level_mm - (0.1 + 0.65504) / 2).max() <= 16 * calibration.scale_mm  # half a step of halves there
+
+
+def test_channels_come_back_in_their_order(tmp_path):
+    """Names that the alphabet puts in another order."""
+    quantity = np.dstack([relief_mm((33, 70)), -relief_mm((33, 70)), 2 * relief_mm((33, 70))])
+    coding = ChannelCoding("exr-float", 0.0, 2.0, "1")
+    metadata = MapMetadata(channels=("up", "across", "rough")).described(coding, None, (70, 33))
+    mipmapped.write(tmp_path / "m.exr", quantity, coding, metadata)
+    np.testing.assert_array_equal(mipmapped.read_level(tmp_path / "m.exr", 0), quantity / 2)
+    found = mipmapped.read_level(tmp_path / "m.exr", 1)
+    for c in range(3):
+        assert np.abs(2 * found[..., c] - box_levels([quantity[..., c]], (33, 70))[0]).max() <= 1e-6
+    with OpenEXR.File(str(tmp_path / "m.exr"), separate_channels=True) as file:
+        np.testing.assert_array_equal(file.channels()["across"].pixels, quantity[..., 1] / 2)
+
+
 def test_own_readers(tmp_path):
     height_mm = relief_mm((300, 257))
     path = tmp_path / "m.exr"
@@ -184,7 +223,7 @@ def test_a_full_disk_is_told_and_leaves_nothing(tmp_path):
     """A limit on the size of files stands for a full disk."""
     code = (
         "import resource, signal, sys, numpy as np\n"
-        "from poredepth.output import MapMetadata, fit_calibration, mipmapped\n"
+        "from poredepth.output import Calibration, MapMetadata, fit_calibration, mipmapped\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100000, 100000))\n"
         "c = fit_calibration('exr-float', 'mm', -9, 9)\n"
@@ -228,7 +267,7 @@ def test_arguments_outside_what_is_allowed(tmp_path):
     with pytest.raises(MapFileError, match=r"allowed is \(rows, cols, 2\)"):
         mipmapped.write(tmp_path / "m.exr", height_mm, calibration, two)
     with pytest.raises(MapFileError, match="compression: got 'piz'"):
-        mipmapped.write(tmp_path / "m.exr", height_mm, calibration, replace(two, compression="piz"))
+        mipmapped.write(tmp_path / "m.exr", height_mm, calibration, replace(two, channels=("Y",), compression="piz"))
     calibration = fit_calibration("png-16", "mm", -3, 3)
     with pytest.raises(MapFileError, match="png-16; maps with mip levels are OpenEXR files"):
         mipmapped.write(tmp_path / "m.exr", height_mm, calibration, described(calibration, height_mm))
