@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from command_line import run_here
@@ -19,6 +21,7 @@ from recipes import composed_of, relief_patch, scatter_layer
 from shared_data import read_if_there
 
 from poredepth.checking import check_files
+from poredepth.exporting import ExportOptions, write_export
 from poredepth.maps import compose, map_metadata, shared_calibration, write_maps
 from poredepth.output import FORMATS, write_map
 from poredepth.parts import write_parts
@@ -93,12 +96,12 @@ def test_a_flat_map(format, tmp_path):
 
 
 def test_terraces_that_are_meant(tmp_path):
-    """A painted map of few levels looks as if it went through eight bits; the recipe knows better."""
+    """A painted map of 40 levels looks as if it went through eight bits; the recipe knows better."""
     terraces = np.repeat(np.arange(40, dtype=np.float32) * 0.005, 4)[:, None] * np.ones(160, np.float32)
     layer = {"name": "terraces", "map": "array", "scale_mm": 1.0, "mid": 0.0}
     of = composed_of(
         flat_mesh(), "mm", {}, [layer], maps={"terraces": {1001: terraces}},
-        output={"size_px": 160, "seams": "untouched"},
+        output={"size_px": 160, "format": "tiff-16"},
     )  # fmt: skip
     [written] = write_maps(of, tmp_path)
     assert check_files([written.path]).names == ("eight-bit",)
@@ -116,6 +119,33 @@ def test_parts_of_a_map(tmp_path):
     assert [str(one) for one in report.findings] == []
     assert len(report.measures) == 2 + 3 + 1 + 1
     assert all(one.texels.n_wrong == 0 for measure in report.measures for one in measure.files)
+
+
+def test_an_export_with_all_there_is(tmp_path):
+    """Mip levels, filled gaps, a split, maps of other kinds, documents, checksums."""
+    every = ("normal", "normal-object", "cavity", "curvature", "slopes", "added-roughness", "occlusion")
+    for folder, format, options in (
+        ("a", "exr-half", ExportOptions(maps=every, mip_mapped=True)),
+        ("b", "png-16", ExportOptions(maps=every, split_edge_mm=0.5)),
+    ):
+        of = composition(square_in_two_tiles(), format=format, fill_gaps=options.mip_mapped)
+        write_export(of, tmp_path / folder, options)
+        report = check_files([tmp_path / folder], of)
+        assert [str(one) for one in report.findings] == []
+        kinds = [measure.files[0].kind for measure in report.measures]
+        assert kinds[0] == "height"
+        assert set(kinds) == {"height", *every}
+        split = options.split_edge_mm is not None
+        assert (report.measures[0].files[0].texels is None) == split
+
+
+def test_gaps_filled_by_a_command(tmp_path):
+    """The recipe does not fill gaps, a command did; what is filled in is taken for right."""
+    of = composition(square_in_two_tiles())
+    output = of.recipe.output.model_copy(update={"fill_gaps": True, "clip": True, "scene_unit_mm": 7.5})
+    recipe = of.recipe.model_copy(update={"output": output})
+    write_maps(replace(of, recipe=recipe), tmp_path)
+    assert complaints([tmp_path], of) == []
 
 
 def test_a_part_by_another_name_is_not_compared(tmp_path):
