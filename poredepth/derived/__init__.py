@@ -1,0 +1,1 @@
+"""Maps that follow from composed heights and the true measure of the skin: normals, curvature, spread of slopes."""

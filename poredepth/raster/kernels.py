@@ -16,6 +16,9 @@ from poredepth.surface.kernels import walk
 #: A texel centre this far outside a triangle (in barycentrics) still belongs to it; closes the cracks of rounding.
 EDGE_SLACK = 1e-9
 
+#: A gutter's skin point this near to an open border, in barycentrics, is held there.
+HELD_SLACK = 1e-6
+
 #: The way along a texel that is not long.
 NO_STEP = (np.float32(0), np.float32(0), np.float32(0))
 
@@ -110,6 +113,49 @@ def fill_gutter(near_edge, border_triangle, affine, row0, col0, flat_mm, neighbo
             barycentric[r, c, 0] = b0
             barycentric[r, c, 1] = b1
             barycentric[r, c, 2] = b2
+
+
+@njit(nogil=True, cache=True)
+def place_gutter(
+    near_edge, border_triangle, affine, row0, col0, owner, barycentric, neighbour, flat_mm, axes, corner_mm, slope_per_mm,
+    triangle, place, is_held,
+):  # fmt: skip
+    """Give gutter texels the places their charts give them, see `texels.ChartPlaces`.
+
+    Parameters
+    ----------
+    near_edge, border_triangle, affine : see `nearest_border` and `fill_gutter`
+    owner, barycentric : skin points, gutter filled
+    axes : float64 (n_triangles, 2, 3), of the flat frames in space; corner_mm : (n_triangles, 3, 3)
+    slope_per_mm : (n_triangles, 3, 2), see `surface.metric.Footprint`
+    triangle int32 (rows, cols), place float32 (rows, cols, 3), is_held bool (rows, cols) : changed in the gutter
+    """
+    n_rows, n_cols = owner.shape
+    for r in range(n_rows):
+        for c in range(n_cols):
+            e = near_edge[r, c]
+            if e < 0:
+                continue
+            t, s = border_triangle[e], owner[r, c]
+            triangle[r, c] = t
+            for k in range(3):
+                if barycentric[r, c, k] < HELD_SLACK and neighbour[s, k] < 0:
+                    is_held[r, c] = True
+            if not is_held[r, c]:
+                x, y = c + col0 + 0.5, r + row0 + 0.5
+                for k in range(3):
+                    place[r, c, k] = affine[t, k, 0] * x + affine[t, k, 1] * y + affine[t, k, 2]
+                continue
+            fx, fy = 0.0, 0.0
+            for i in range(3):
+                way = -corner_mm[t, 0, i]
+                for k in range(3):
+                    way += barycentric[r, c, k] * corner_mm[s, k, i]
+                fx += way * axes[t, 0, i]
+                fy += way * axes[t, 1, i]
+            for k in range(3):
+                place[r, c, k] = slope_per_mm[t, k, 0] * fx + slope_per_mm[t, k, 1] * fy
+            place[r, c, 0] += np.float32(1)
 
 
 @njit(nogil=True, cache=True)

@@ -21,6 +21,28 @@ SMALL_BLOCK_PX = 32
 
 
 @dataclass(frozen=True)
+class ChartPlaces:
+    """The texels of a window, each with the place that its own chart gives it.
+
+    Inside charts that is the texel's skin point.  In a gutter across a seam it is the point of the plane of the
+    border's triangle that lies under the texel, beyond the border: the skin point is reached by rolling that plane over
+    the skin, so heights in the gutter run on evenly from it.  In a gutter along an open border it is the skin point.
+
+    Attributes
+    ----------
+    triangle : int32 (rows, cols), -1 without skin
+    barycentric : float32 (rows, cols, 3), in that triangle; below 0 in gutters across seams
+    is_held : bool (rows, cols), the skin ends before the texel: in gutters along open borders
+    skin : rows x cols points, see `TileRaster.skin_points`
+    """
+
+    triangle: np.ndarray
+    barycentric: np.ndarray
+    is_held: np.ndarray
+    skin: SkinPoints
+
+
+@dataclass(frozen=True)
 class TileRaster:
     """A surface seen as texels of UV tiles.
 
@@ -68,19 +90,36 @@ class TileRaster:
             self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
         return SkinPoints(owner.ravel(), barycentric.reshape(-1, 3))
 
-    def planes(self, tile: int, window: Window) -> np.ndarray:
-        """The triangle in whose plane in UV each texel of a window lies, int32 (rows, cols), -1 without skin.
-
-        In a chart it is the triangle the texel shows; in a gutter, the one at the border.
-        """
+    def chart_places(self, tile: int, window: Window) -> ChartPlaces:
+        """Places of a window's texels in their own charts; the same for a texel whatever window it is asked in."""
         view = self._tile_view(tile)
         owner, barycentric = self._own(view, view.touching(window, 1.0), window)
+        triangle, place, is_held = owner.copy(), barycentric.copy(), np.zeros(window.shape, bool)
         if self.gutter_px > 0:
             borders = view.borders_touching(window, self.gutter_px + 1.0)
-            near_edge = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
-            beyond = near_edge >= 0
-            owner[beyond] = view.border_triangle[borders][near_edge[beyond]]
-        return owner
+            near = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
+            self._place_gutter(
+                view, view.border_triangle[borders], near, owner, barycentric, window, triangle, place, is_held
+            )
+        return ChartPlaces(triangle, place, is_held, SkinPoints(owner.ravel(), barycentric.reshape(-1, 3)))
+
+    def _place_gutter(self, view, border_triangle, near, owner, barycentric, window, *place) -> None:
+        surface = self.surface
+        kernels.place_gutter(
+            near,
+            border_triangle,
+            view.affine,
+            window.row_px,
+            window.col_px,
+            owner,
+            barycentric,
+            surface.adjacency.triangle,
+            surface.flat_mm,
+            surface.frame,
+            surface.corner_mm,
+            self.footprint.slope_per_mm,
+            *place,
+        )
 
     def skin_points_at(
         self, tile: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int
