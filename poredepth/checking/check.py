@@ -11,13 +11,14 @@ import numpy as np
 from poredepth.checking.against import Plan, plan_for, skin_check, texel_check
 from poredepth.checking.file_checks import Subject, file_findings
 from poredepth.checking.reader import ENDINGS, OpenedMap, UnreadableMapError, open_map
-from poredepth.checking.recipe_checks import origin, recipe_findings
+from poredepth.checking.recipe_checks import Origins, recipe_findings
 from poredepth.checking.report import CheckReport, FileMeasure, Finding, SetMeasure
 from poredepth.checking.sampling import NotComparableError
 from poredepth.checking.scan import scan
 from poredepth.checking.set_checks import set_findings, set_key
 from poredepth.checking.stated import Stated, carries_metadata, stated_metadata
 from poredepth.output.checksums import CHECKSUMS_NAME, verify
+from poredepth.output.metadata import HEIGHT
 from poredepth.output.sidecar import sidecar_path
 from poredepth.pipeline import Composition, OnProgress, quiet
 
@@ -64,7 +65,9 @@ def check_files(
     findings = _checksums(given, opened, on_progress)
     measures = []
     done = 0
-    for members in sets.values():
+    origins = None if composition is None else Origins(composition.recipe)
+    # heights first: other maps are judged by their recipe
+    for members in sorted(sets.values(), key=lambda one: one[0][1] is not None and not one[0][1].holds_heights):
         plan = plans.of(members)
         subjects = []
         for one, stated, wrong in members:
@@ -73,7 +76,7 @@ def check_files(
             subjects.append((Subject(one, stated, scan(one, wanted)), wrong))
             done += 1
         on_progress("check", done, len(opened))
-        found, measure = _check_set(subjects, plan, composition, whole_set or len(members) > 1)
+        found, measure = _check_set(subjects, plan, origins, composition, whole_set or len(members) > 1)
         findings += found
         measures.append(measure)
     return CheckReport(tuple(findings), tuple(measures))
@@ -138,7 +141,11 @@ class _Plans:
 
 
 def _check_set(
-    pairs: Sequence[tuple[Subject, list[str]]], plan: Plan | None, composition: Composition | None, whole_set: bool
+    pairs: Sequence[tuple[Subject, list[str]]],
+    plan: Plan | None,
+    origins: Origins | None,
+    composition: Composition | None,
+    whole_set: bool,
 ) -> tuple[list[Finding], SetMeasure]:
     subjects = [one for one, _ in pairs]
     of_files = [finding for one, wrong in pairs for finding in file_findings(one, wrong)]
@@ -146,16 +153,15 @@ def _check_set(
     known = [one for one in subjects if one.stated is not None]
     if composition is None or not known:
         return of_files, SetMeasure(tuple(_measured(one) for one in subjects))
-    origins = [origin(composition.recipe, one.stated) for one in known]
     of_recipe = recipe_findings(known, origins, composition, whole_set)
     if plan is None:
         return [*of_recipe, *of_files], SetMeasure(tuple(_measured(one) for one in subjects))
     of_texels: list[Finding] = []
     measures = []
-    for one, of in zip(subjects, origins, strict=True):
+    for one in subjects:
         measure = _measured(one)
         if one.stated.tile in plan.samples:
-            output = of.output or composition.recipe.output
+            output = origins.of(one).output or composition.recipe.output
             texels, found = texel_check(one, plan, not output.fill_gaps)
             measure = replace(measure, texels=texels)
             of_texels += found
@@ -189,6 +195,7 @@ def _measured(one: Subject) -> FileMeasure:
     return FileMeasure(
         opened.path,
         0 if stated is None else stated.tile,
+        HEIGHT if stated is None else str(stated.plain.get("kind", HEIGHT)),
         opened.reader,
         opened.shape[::-1],
         opened.pixel_type,

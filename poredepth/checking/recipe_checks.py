@@ -16,8 +16,6 @@ from poredepth.surface.metric import median_texel_mm
 
 #: The stated size of a texel may be off by this share.
 TEXEL_SHARE = 1e-3
-#: A map that follows from a larger one may be so many times smaller.
-_REDUCED = (1, 2, 4, 8, 16)
 
 
 @dataclass(frozen=True)
@@ -46,48 +44,71 @@ def origin(recipe: Recipe, stated: Stated) -> Origin:
 def _outputs(own: OutputSpec, stated: Stated) -> Iterator[OutputSpec]:
     """The recipe's output as it may have been changed, the likeliest first."""
     size_px = own.size_px if stated.size_px is None else stated.size_px[0]
-    sizes = [size_px] if stated.holds_heights else [size_px * times for times in _REDUCED] + [own.size_px]
-    alike = stated["format"] == own.format or not stated.holds_heights
-    formats = [own.format if not stated.holds_heights else stated["format"]]
+    # mid and scale belong to the format they were given for
+    given = {} if stated["format"] == own.format else {"mid": None, "scale_mm": None}
+    changed = {"size_px": size_px, "format": stated["format"], **given}
     choices = {
-        "format": formats + ([] if stated.holds_heights else [stated["format"]]),
-        "size_px": sizes,
-        "unit": [stated["unit"], own.unit, "scene"]
-        if stated.holds_heights
-        else [own.unit, "um", "mm", "cm", "m", "in"],
-        # both belong to the format they were given for
-        "mid_and_scale": [(own.mid, own.scale_mm)] if alike else [(None, None)],
-        "compression": [own.compression, stated["compression"] or own.compression],
-        "fill_gaps": [own.fill_gaps, not own.fill_gaps],
-        "scene": [(own.scene_unit, own.scene_unit_mm), (stated["scene_unit"], None), (None, stated["scene_unit_mm"])],
-        "clip": [own.clip, not own.clip],
+        "unit": [{"unit": unit} for unit in (stated["unit"], own.unit, "scene")],
+        "compression": [{"compression": one} for one in (own.compression, stated["compression"] or own.compression)],
+        "fill_gaps": [{"fill_gaps": one} for one in (own.fill_gaps, not own.fill_gaps)],
+        "scene": [
+            {},
+            {"scene_unit": stated["scene_unit"], "scene_unit_mm": None},
+            {"scene_unit": None, "scene_unit_mm": stated["scene_unit_mm"]},
+        ],
+        "clip": [{"clip": one} for one in (own.clip, not own.clip)],
     }
-    seen = set()
-    for chosen in product(*(dict.fromkeys(one) for one in reversed(choices.values()))):
-        keys = dict(zip(reversed(choices), chosen, strict=True))
-        keys["mid"], keys["scale_mm"] = keys.pop("mid_and_scale")
-        keys["scene_unit"], keys["scene_unit_mm"] = keys.pop("scene")
-        if (key := tuple(keys.values())) not in seen:
-            seen.add(key)
-            yield own.model_copy(update=keys)
+    tried = []
+    for chosen in product(*choices.values()):
+        output = own.model_copy(update=changed | {key: one[key] for one in chosen for key in one})
+        if output not in tried:
+            tried.append(output)
+            yield output
+
+
+class Origins:
+    """Origins of maps, each found once."""
+
+    def __init__(self, recipe: Recipe):
+        self._recipe, self._by_hash = recipe, {}
+
+    def of(self, one: Subject) -> Origin:
+        """Where a map of heights is from."""
+        key = (one.stated["recipe_hash"], one.stated["format"], one.stated.size_px)
+        if key not in self._by_hash:
+            self._by_hash[key] = origin(self._recipe, one.stated)
+        return self._by_hash[key]
+
+    def findings(self, one: Subject) -> list[Finding]:
+        """Whether a map is of another recipe.  Maps of other kinds are of that of the heights they were given with."""
+        stated = one.stated["recipe_hash"]
+        if one.stated.holds_heights:
+            of = self.of(one)
+            if of.output is not None:
+                return []
+            text = f"its recipe has the hash {_short(stated)}, this one {_short(of.recipe_hash)}"
+        else:
+            known = {of.recipe_hash for of in self._by_hash.values()}
+            if not known or stated in known | {key[0] for key in self._by_hash}:
+                return []
+            text = f"its recipe has the hash {_short(stated)}, that of the heights {_short(sorted(known)[0])}"
+        hint = "the map is of another recipe, or the recipe or one of its files has changed since: compose it again"
+        return [one.finding("other-recipe", text, hint)]
 
 
 def recipe_findings(
-    subjects: Sequence[Subject], origins: Sequence[Origin], composition: Composition, whole_set: bool
+    subjects: Sequence[Subject], origins: Origins, composition: Composition, whole_set: bool
 ) -> list[Finding]:
     """Are the files of one map those of this recipe, at this size, and all of them?
 
     Parameters
     ----------
-    subjects : files that state what they are; origins : of each
+    subjects : files that state what they are
     whole_set : a tile that is missing is a finding
     """
     found = []
-    for one, of in zip(subjects, origins, strict=True):
-        if of.output is None:
-            text = f"its recipe has the hash {_short(one.stated['recipe_hash'])}, this one {_short(of.recipe_hash)}"
-            hint = "the map is of another recipe, or the recipe or one of its files has changed since: compose it again"
-            found.append(one.finding("other-recipe", text, hint))
+    for one in subjects:
+        found += origins.findings(one)
         if one.stated.holds_heights:
             found += _stated_raster(one, composition)
     tiles = composition.raster(_size_px(subjects[0])).tiles

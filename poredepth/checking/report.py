@@ -93,7 +93,7 @@ class FileMeasure:
 
     Attributes
     ----------
-    path, tile : tile as the metadata say; reader : name and version
+    path, tile, kind : tile and kind as the metadata say; reader : name and version
     size_px : (width, height); pixel_type, compression, row_order : in the reader's words
     format, formula : as stated; stated_by : ``file and sidecar``, ``file`` or ``sidecar``
     low_mm, high_mm : lowest and highest height found; None if nothing finite is there
@@ -103,6 +103,7 @@ class FileMeasure:
 
     path: Path
     tile: int
+    kind: str
     reader: str
     size_px: tuple[int, int]
     pixel_type: str

@@ -24,7 +24,7 @@ SKIN, SEAM, GUTTER, OUTSIDE = range(4)
 #: Texels looked at in each tile: inside charts, and beside seams.
 N_SKIN, N_SEAM = 10_000, 5_000
 #: Beyond borders, texels are looked at in so many small blocks, so many in each.
-N_BLOCKS, N_PER_BLOCK = 100, 40
+N_BLOCKS, N_PER_BLOCK = 120, 40
 #: Bilinear reading on a border reaches texels whose centres lie less than this outside a chart.
 _SEAM_REACH_PX = 2
 #: Texels that are drawn but lie in no chart are drawn anew so often.
@@ -247,13 +247,14 @@ def _border_texels(raster: TileRaster, tile: int, rng: np.random.Generator):
     uv = surface.corner_uv[t] - column_and_row(tile)
     ends = np.stack([uv[np.arange(len(t)), (k + 1) % 3], uv[np.arange(len(t)), (k + 2) % 3]], axis=1)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    share = np.cumsum(length)
+    middle = ends.mean(axis=1)
+    share = np.cumsum(np.where(((middle >= 0) & (middle <= 1)).all(axis=1), length, 0.0))
     row, col = np.empty(0, np.int64), np.empty(0, np.int64)
     if len(share) and share[-1] > 0:
         edge = np.minimum(np.searchsorted(share, rng.random(N_BLOCKS) * share[-1]), len(share) - 1)
         at = ends[edge, 0] + rng.random((N_BLOCKS, 1)) * (ends[edge, 1] - ends[edge, 0])
         # half of the blocks at the border itself, half anywhere as far as the gutter reaches
-        away = rng.uniform(-1, 1, (N_BLOCKS, 2)) * (raster.gutter_px + 4) * (np.arange(N_BLOCKS) % 2)[:, None]
+        away = rng.uniform(-1, 1, (N_BLOCKS, 2)) * (raster.gutter_px + 8) * (np.arange(N_BLOCKS) % 2)[:, None]
         middle = np.column_stack([(1 - at[:, 1]) * n, at[:, 0] * n]) + away
         corner = np.floor(middle / SMALL_BLOCK_PX).astype(np.int64) * SMALL_BLOCK_PX
         place = corner[:, None] + rng.integers(0, SMALL_BLOCK_PX, (N_BLOCKS, N_PER_BLOCK, 2))

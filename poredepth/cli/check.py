@@ -84,7 +84,12 @@ def _file_rows(one: FileMeasure) -> list[tuple[str, str]]:
 def _texel_rows(one: FileMeasure, beside_recipe: bool) -> list[tuple[str, str]]:
     texels = one.texels
     if texels is None:
-        return [("texels", "not compared: the recipe does not say what this map holds")] if beside_recipe else []
+        why = (
+            "the recipe does not say what this map holds"
+            if one.kind == "height"
+            else f"it holds {one.kind}, not heights"
+        )
+        return [("texels", f"not compared: {why}")] if beside_recipe else []
     parts = [
         f"{n} {where}"
         for n, where in (
