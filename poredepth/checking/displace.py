@@ -227,7 +227,7 @@ class _Run:
         meant = self.relief.at(points.uv, points.position * self.mm_per_scene)
         ray_off_mm = self._ray_mm - self.relief.height_mm(meant)
         hit = np.isfinite(ray_off_mm)
-        read_mm, true_mm = self.relief.readings_mm(points.uv, meant)
+        read_mm, true_mm = self.relief.readings_mm(points.uv, points.toward_uv, meant)
         surface, skin = self.tessellation.surface, self.relief.composition.surface
         scale = self.mm_per_scene / surface.mm_per_unit
         apart_mm = self._meant.apart_mm[self._meant.found]

@@ -15,7 +15,7 @@ from poredepth.surface.tiles import column_and_row, tile_number
 from poredepth.units import MM_PER_UNIT
 
 #: Shares of the way to a triangle's middle: a point on the border of two tiles is read in the tile its triangle is in.
-_INWARD = 1e-7
+INWARD = 1e-7
 
 #: Mistakes in the way a picture is laid on UVs, and what they do to (u, v) in a tile.
 TURNS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
@@ -63,7 +63,7 @@ class RenderedMaps:
         -------
         height float64 (n,), 0 where nothing is read; tile int64 (n,), -1 where nothing is read
         """
-        inward = uv + _INWARD * (toward_uv - uv)
+        inward = uv + INWARD * (toward_uv - uv)
         known = np.isfinite(inward).all(axis=1)
         column_row = np.zeros(uv.shape, np.int64)
         column_row[known] = np.floor(inward[known])
