@@ -94,9 +94,7 @@ def _displaced_rows(obtained: DisplaceMeasure) -> list[tuple[str, str]]:
     return [*(("displaced" if number == 0 else "", line) for number, line in enumerate(lines)), ("", "")]
 
 
-def report_lines(
-    report: CheckReport, recipe: Path | None = None, obtained: DisplaceMeasure | None = None
-) -> list[str]:
+def report_lines(report: CheckReport, recipe: Path | None = None, obtained: DisplaceMeasure | None = None) -> list[str]:
     """What was measured, then what is wrong, then the result, for a person."""
     rows = [row for measure in report.measures for row in [*_set_rows(measure, recipe is not None), ("", "")]]
     rows += [] if obtained is None else _displaced_rows(obtained)
