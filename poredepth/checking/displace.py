@@ -25,7 +25,7 @@ from poredepth.units import UM_PER_MM, mm_from
 #: Vertices are looked at for each point that is measured along its normal.
 VERTICES_PER_POINT = 10
 #: Up to so many small triangles all are looked at for folds; of more, so many drawn at random.
-MOST_SMALL, DRAWN_SMALL = 2_000_000, 500_000
+MOST_SMALL, DRAWN_SMALL = 2_000_000, 300_000
 #: Small triangles that are held in memory at once.
 _BLOCK = 100_000
 #: Below this correlation with the relief it is tried whether the picture lies wrong on the UVs.

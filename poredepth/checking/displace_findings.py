@@ -70,8 +70,8 @@ def findings(m: DisplaceMeasure, facts: Facts) -> list[str]:
     if m.n_folded:
         found.append(
             f"{m.n_folded} of {m.n_looked_at} small triangles are folded over, one at {place_text(m.folded_at)}: "
-            "either heights rise too steeply for the surface to follow, or the mesh has slivers whose normals point away "
-            "from them; lower the gain of the deepest layer there, or repair the mesh"
+            "either heights rise too steeply for the surface to follow, or the mesh has slivers whose normals point "
+            "away from them; lower the gain of the deepest layer there, or repair the mesh"
         )
     return found
 

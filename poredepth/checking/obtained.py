@@ -162,8 +162,9 @@ def place_text(at: tuple[float, float, float]) -> str:
 
 
 def um_text(length_mm: float) -> str:
-    """A length in um, three digits, without the unit."""
-    return f"{UM_PER_MM * length_mm:.3g}"
+    """A length in um, three digits or all before the point, without the unit."""
+    length_um = UM_PER_MM * length_mm
+    return f"{length_um:.0f}" if abs(length_um) >= 1000 else f"{length_um:.3g}"
 
 
 def _told(spread: Spread) -> str:

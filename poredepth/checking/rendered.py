@@ -91,7 +91,8 @@ class RenderedMaps:
 
     def step(self, tile: int, value: np.ndarray) -> np.ndarray:
         """Distance of neighbouring numbers of the file near values (n,), scene units."""
-        dtype = self.values[tile].dtype
+        # readers hand half floats out as 32-bit ones: the metadata tell
+        dtype = self.values[tile].dtype if "half" not in self.metadata[tile].format else np.dtype(np.float16)
         step = 1 / CODE_MAX if dtype == np.uint16 else np.abs(np.spacing(np.asarray(value).astype(dtype))).astype(float)
         return np.broadcast_to(step * self.scale_in_scene(tile), np.shape(value))
 

@@ -114,7 +114,6 @@ class TileRaster:
             owner,
             barycentric,
             surface.adjacency.triangle,
-            surface.flat_mm,
             surface.frame,
             surface.corner_mm,
             self.footprint.slope_per_mm,
