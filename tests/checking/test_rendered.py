@@ -98,7 +98,7 @@ def test_the_value_of_zero_height_moves_nothing(dtype, mid, moves):
 
 
 def test_steps_of_the_file():
-    """A code of 65535; half floats have 2^-11 between 0.5 and 1 (IEEE 754 binary16: 11 bits), also once read as floats."""
+    """A code of 65535; half floats have 2^-11 between 0.5 and 1 (IEEE 754 binary16), also once read as floats."""
     metadata = MapMetadata(scale=2.0, scale_mm=2.0)
     half = MapMetadata(scale=2.0, scale_mm=2.0, format="exr-half")
     cases = [(np.uint16, metadata, 2 / 65535), (np.float16, metadata, 2**-10), (np.float32, half, 2**-10)]
