@@ -12,6 +12,7 @@ import OpenEXR
 import tifffile
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
+from scipy.spatial import cKDTree
 
 from poredepth.output import MapMetadata, read_map_metadata, sidecar_path
 from poredepth.output.write import FORMAT_MODULES
@@ -111,12 +112,13 @@ def about_mid(path: Path, factor: float) -> Callable[[np.ndarray], np.ndarray]:
 def shifted_beside_seams(raster, tile: int, edges_uv: np.ndarray, reach_px: float = 3.0):
     """Texels within a few px of seams, edges_uv (n, 2, 2) of one side in the tile, moved down by one."""
     n = raster.size_px
-    ends = np.stack([edges_uv[..., 0] * n, (1 - edges_uv[..., 1]) * n], axis=-1)
+    at = np.linspace(0, 1, 65)[:, None, None]
+    uv = (edges_uv[:, 0] + at * (edges_uv[:, 1] - edges_uv[:, 0])).reshape(-1, 2)
     y, x = np.indices((n, n)) + 0.5
-    near = np.zeros((n, n), bool)
-    for (x0, y0), (x1, y1) in ends:
-        along = np.clip(((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2), 0, 1)
-        near |= np.hypot(x - x0 - along * (x1 - x0), y - y0 - along * (y1 - y0)) <= reach_px
+    away_px = cKDTree(np.column_stack([uv[:, 0] * n, (1 - uv[:, 1]) * n])).query(
+        np.column_stack([x.ravel(), y.ravel()]), distance_upper_bound=reach_px
+    )[0]
+    near = np.isfinite(away_px).reshape(n, n)
 
     def fault(values: np.ndarray) -> np.ndarray:
         return np.where(near, np.roll(values, 1, axis=0), values)

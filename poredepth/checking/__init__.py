@@ -1,6 +1,6 @@
 """Proof of written maps: opened again by another reader, and held beside what the recipe means (docs/checking.md)."""
 
-from poredepth.checking.check import check_files, find_maps
+from poredepth.checking.check import MapChecker, check_files, find_maps
 from poredepth.checking.reader import OpenedMap, UnreadableMapError, open_map
 from poredepth.checking.report import CheckReport, FileMeasure, Finding, Place, SetMeasure, SkinMeasure, TexelMeasure
 
@@ -8,6 +8,7 @@ __all__ = [
     "CheckReport",
     "FileMeasure",
     "Finding",
+    "MapChecker",
     "OpenedMap",
     "Place",
     "SetMeasure",

@@ -12,7 +12,7 @@ from poredepth.checking.against import Plan, plan_for, skin_check, texel_check
 from poredepth.checking.file_checks import Subject, file_findings
 from poredepth.checking.reader import ENDINGS, OpenedMap, UnreadableMapError, open_map
 from poredepth.checking.recipe_checks import Origins, recipe_findings
-from poredepth.checking.report import CheckReport, FileMeasure, Finding, SetMeasure
+from poredepth.checking.report import CheckReport, FileMeasure, Finding, SetMeasure, TexelMeasure
 from poredepth.checking.sampling import NotComparableError
 from poredepth.checking.scan import scan
 from poredepth.checking.set_checks import set_findings, set_key
@@ -54,32 +54,95 @@ def check_files(
     ------
     UnreadableMapError : no such file, or a broken one
     """
-    given = [Path(path) for path in paths]
-    opened = find_maps(given, oiio=oiio)
-    whole_set = any(path.is_dir() for path in given)
-    sets: dict[tuple, list[_Known]] = {}
-    for one in opened:
-        stated, wrong = stated_metadata(one)
-        sets.setdefault(set_key(one.path, stated), []).append((one, stated, wrong))
-    plans = _Plans(composition, on_progress)
-    findings = _checksums(given, opened, on_progress)
-    measures = []
-    done = 0
-    origins = None if composition is None else Origins(composition.recipe)
-    # heights first: other maps are judged by their recipe
-    for members in sorted(sets.values(), key=lambda one: one[0][1] is not None and not one[0][1].holds_heights):
-        plan = plans.of(members)
-        subjects = []
-        for one, stated, wrong in members:
-            on_progress("check", done, len(opened))
+    return MapChecker(composition, oiio=oiio, on_progress=on_progress).check(paths)
+
+
+class MapChecker:
+    """Checks any number of maps of one recipe: what it means is worked out once for each size.
+
+    Parameters
+    ----------
+    composition, oiio, on_progress : see `check_files`
+    """
+
+    def __init__(
+        self, composition: Composition | None = None, *, oiio: bool | None = None, on_progress: OnProgress = quiet
+    ):
+        self._composition, self._oiio, self._on_progress = composition, oiio, on_progress
+        self._origins = None if composition is None else Origins(composition.recipe)
+        self._plans: dict[tuple, Plan | None] = {}
+
+    def check(self, paths: Iterable[Path | str]) -> CheckReport:
+        """Check map files, or folders; see `check_files`."""
+        given = [Path(path) for path in paths]
+        opened = find_maps(given, oiio=self._oiio)
+        whole_set = any(path.is_dir() for path in given)
+        sets: dict[tuple, list[_Known]] = {}
+        for one in opened:
+            stated, wrong = stated_metadata(one)
+            sets.setdefault(set_key(one.path, stated), []).append((one, stated, wrong))
+        findings = _checksums(given, opened, self._on_progress)
+        measures: list[SetMeasure] = []
+        # heights first: other maps are judged by their recipe
+        for members in sorted(sets.values(), key=lambda one: one[0][1] is not None and not one[0][1].holds_heights):
+            done = sum(len(measure.files) for measure in measures)
+            found, measure = self._check_set(members, whole_set or len(members) > 1, done, len(opened))
+            findings += found
+            measures.append(measure)
+        self._on_progress("check", len(opened), len(opened))
+        return CheckReport(tuple(findings), tuple(measures))
+
+    def _check_set(
+        self, members: Sequence[_Known], whole_set: bool, done: int, total: int
+    ) -> tuple[list[Finding], SetMeasure]:
+        plan, subjects, of_files = self._plan(members), [], []
+        for number, (one, stated, wrong) in enumerate(members):
+            self._on_progress("check", done + number, total)
             wanted = np.empty(0, np.int64) if plan is None or stated is None else plan.wanted(stated.tile)
-            subjects.append((Subject(one, stated, scan(one, wanted)), wrong))
-            done += 1
-        on_progress("check", done, len(opened))
-        found, measure = _check_set(subjects, plan, origins, composition, whole_set or len(members) > 1)
-        findings += found
-        measures.append(measure)
-    return CheckReport(tuple(findings), tuple(measures))
+            subjects.append(Subject(one, stated, scan(one, wanted)))
+            of_files += file_findings(subjects[-1], wrong)
+        of_files += set_findings(subjects)
+        known = [one for one in subjects if one.stated is not None]
+        of_recipe = []
+        if self._composition is not None and known:
+            of_recipe = recipe_findings(known, self._origins, self._composition, whole_set)
+        if plan is None:
+            return [*of_recipe, *of_files], SetMeasure(tuple(_measured(one) for one in subjects))
+        of_texels: list[Finding] = []
+        measures = []
+        for one in subjects:
+            texels, found = self._texels(one, plan)
+            measures.append(replace(_measured(one), texels=texels))
+            of_texels += found
+            if texels is not None:
+                of_files = [other for other in of_files if not _is_explained(other, one, found)]
+        skin, of_seams = skin_check(subjects, plan)
+        findings = [*of_texels, *of_recipe, *of_files, *([] if of_texels else of_seams)]
+        return findings, SetMeasure(tuple(measures), skin)
+
+    def _texels(self, one: Subject, plan: Plan) -> tuple[TexelMeasure | None, list[Finding]]:
+        if one.stated.tile not in plan.samples:
+            return None, []
+        output = self._origins.of(one).output or self._composition.recipe.output
+        return texel_check(one, plan, not output.fill_gaps)
+
+    def _plan(self, members: Sequence[_Known]) -> Plan | None:
+        """What is looked at; None if there is no recipe, or it does not say what these maps hold."""
+        (rows, cols), stated = members[0][0].shape, members[0][1]
+        alike = all(one.shape == (rows, cols) for one, *_ in members)
+        if self._composition is None or stated is None or not alike or rows != cols or not 16 <= rows <= 32768:
+            return None
+        if not all(one is not None and one.is_usable for _, one, _ in members):
+            return None
+        key = rows, stated["part"]
+        if key not in self._plans:
+            self._on_progress("texels", 0, 1)
+            try:
+                self._plans[key] = plan_for(self._composition, *key)
+            except NotComparableError:
+                self._plans[key] = None
+            self._on_progress("texels", 1, 1)
+        return self._plans[key]
 
 
 def find_maps(paths: Iterable[Path | str], *, oiio: bool | None = None) -> list[OpenedMap]:
@@ -111,65 +174,6 @@ def _checksums(given: Sequence[Path], opened: Sequence[OpenedMap], on_progress: 
                 hint = "it was edited, saved anew or lost since the set was written: write the set again"
                 found.append(Finding("checksum-differs", text, hint, folder / trouble.name))
     return found
-
-
-class _Plans:
-    """What is looked at, worked out once for each size and part of the map."""
-
-    def __init__(self, composition: Composition | None, on_progress: OnProgress):
-        self._composition, self._on_progress = composition, on_progress
-        self._made: dict[tuple, Plan | None] = {}
-
-    def of(self, members: Sequence[_Known]) -> Plan | None:
-        """None if there is no recipe, or it does not say what these maps hold."""
-        rows, cols = members[0][0].shape
-        stated = members[0][1]
-        alike = all(one.shape == (rows, cols) for one, *_ in members)
-        if self._composition is None or stated is None or not alike or rows != cols or not 16 <= rows <= 32768:
-            return None
-        if not all(one is not None and one.is_usable for _, one, _ in members):
-            return None
-        key = rows, stated["part"]
-        if key not in self._made:
-            self._on_progress("texels", 0, 1)
-            try:
-                self._made[key] = plan_for(self._composition, *key)
-            except NotComparableError:
-                self._made[key] = None
-            self._on_progress("texels", 1, 1)
-        return self._made[key]
-
-
-def _check_set(
-    pairs: Sequence[tuple[Subject, list[str]]],
-    plan: Plan | None,
-    origins: Origins | None,
-    composition: Composition | None,
-    whole_set: bool,
-) -> tuple[list[Finding], SetMeasure]:
-    subjects = [one for one, _ in pairs]
-    of_files = [finding for one, wrong in pairs for finding in file_findings(one, wrong)]
-    of_files += set_findings(subjects)
-    known = [one for one in subjects if one.stated is not None]
-    if composition is None or not known:
-        return of_files, SetMeasure(tuple(_measured(one) for one in subjects))
-    of_recipe = recipe_findings(known, origins, composition, whole_set)
-    if plan is None:
-        return [*of_recipe, *of_files], SetMeasure(tuple(_measured(one) for one in subjects))
-    of_texels: list[Finding] = []
-    measures = []
-    for one in subjects:
-        measure = _measured(one)
-        if one.stated.tile in plan.samples:
-            output = origins.of(one).output or composition.recipe.output
-            texels, found = texel_check(one, plan, not output.fill_gaps)
-            measure = replace(measure, texels=texels)
-            of_texels += found
-            of_files = [other for other in of_files if not _is_explained(other, one, found)]
-        measures.append(measure)
-    skin, of_seams = skin_check(subjects, plan)
-    findings = [*of_texels, *of_recipe, *of_files, *([] if of_texels else of_seams)]
-    return findings, SetMeasure(tuple(measures), skin)
 
 
 def _is_explained(finding: Finding, subject: Subject, of_texels: Sequence[Finding]) -> bool:
