@@ -31,7 +31,7 @@ def panels(context: Deriving, window: Window, texel_mm: float) -> dict[str, np.n
         for name, kind in KINDS.items()
         if not kind.is_low and name != "slopes"
     }
-    step = texel_mm * np.array([[1.0, 0.0], [0.0, -1.0]])
+    step = texel_mm * np.eye(2)
     out = {"heights, lit": raking_relief(context.heights.block(TILE, window), step[0], step[1], elevation_deg=24)}
     for name in ("normal", "normal-object"):
         out[name] = np.rint(127.5 + 127.5 * quantity[name]).clip(0, 255).astype(np.uint8)
