@@ -17,6 +17,11 @@ from poredepth.version import __version__
 choose_cache_folder()
 
 if TYPE_CHECKING:
+    from poredepth.checking import CheckReport, check_files
+    from poredepth.checking.displace import measure_displaced
+    from poredepth.checking.displace_files import displace_files
+    from poredepth.checking.obtained import DisplaceMeasure
+    from poredepth.deriving import DerivedOptions, write_derived
     from poredepth.errors import (
         CalibrationError,
         MapFileError,
@@ -28,6 +33,7 @@ if TYPE_CHECKING:
         RecipeError,
         RegionError,
     )
+    from poredepth.exporting import Export, ExportOptions, write_export
     from poredepth.maps import HeightMap, compose, write_maps
     from poredepth.measure import SeamMeasure, measure_seams
     from poredepth.mix.blocks import Blocking
@@ -53,8 +59,13 @@ _HOME = {
     "BANDS": "patch.bands",
     "Blocking": "mix.blocks",
     "CalibrationError": "errors",
+    "CheckReport": "checking",
     "Composition": "pipeline",
     "Cutoffs": "patch.bands",
+    "DerivedOptions": "deriving",
+    "DisplaceMeasure": "checking.obtained",
+    "Export": "exporting",
+    "ExportOptions": "exporting",
     "HeightMap": "maps",
     "HeightPatch": "patch.types",
     "MapFileError": "errors",
@@ -82,12 +93,15 @@ _HOME = {
     "WrittenMap": "output",
     "WrittenPatch": "patch.store",
     "carried_ratio": "patch.carried",
+    "check_files": "checking",
     "compose": "maps",
     "compose_parts": "parts",
+    "displace_files": "checking.displace_files",
     "load_patch": "patch.read",
     "load_recipe": "recipe",
     "load_surface": "surface.skin",
     "measure_all_repeats": "repeats",
+    "measure_displaced": "checking.displace",
     "measure_repeats": "repeats",
     "measure_seams": "measure",
     "parse_recipe": "recipe",
@@ -105,6 +119,8 @@ _HOME = {
     "surface_from_mesh": "surface.skin",
     "synthesise": "patch.synthesise",
     "texture_parameters": "patch.texture",
+    "write_derived": "deriving",
+    "write_export": "exporting",
     "write_maps": "maps",
     "write_parts": "parts",
     "write_patch": "patch.store",
@@ -114,8 +130,13 @@ __all__ = [
     "BANDS",
     "Blocking",
     "CalibrationError",
+    "CheckReport",
     "Composition",
     "Cutoffs",
+    "DerivedOptions",
+    "DisplaceMeasure",
+    "Export",
+    "ExportOptions",
     "HeightMap",
     "HeightPatch",
     "MapFileError",
@@ -144,12 +165,15 @@ __all__ = [
     "WrittenPatch",
     "__version__",
     "carried_ratio",
+    "check_files",
     "compose",
     "compose_parts",
+    "displace_files",
     "load_patch",
     "load_recipe",
     "load_surface",
     "measure_all_repeats",
+    "measure_displaced",
     "measure_repeats",
     "measure_seams",
     "parse_recipe",
@@ -167,6 +191,8 @@ __all__ = [
     "surface_from_mesh",
     "synthesise",
     "texture_parameters",
+    "write_derived",
+    "write_export",
     "write_maps",
     "write_parts",
     "write_patch",

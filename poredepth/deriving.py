@@ -14,13 +14,17 @@ from poredepth.derived.context import RADIUS_MM, Deriving
 from poredepth.derived.heights import MapHeights
 from poredepth.derived.kinds import KINDS, Kind
 from poredepth.errors import CalibrationError
-from poredepth.maps import map_metadata
+from poredepth.maps import map_metadata, room_for
 from poredepth.output import FILE_FORMATS, ChannelCoding, WrittenMap, tile_file_name, write_channels
 from poredepth.output.calibration import CODE_MAX
 from poredepth.output.fitting import friendly_at_least
 from poredepth.output.rows import row_spans
 from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.window import Window
+
+#: Gives rows (first, end) of a map, float32 (rows, cols) or (rows, cols, channels).
+Rows = Callable[[int, int], np.ndarray]
 
 #: Share left free when the scale of a 16-bit map is fitted.
 HEADROOM = 0.05
@@ -99,15 +103,32 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
         kind = KINDS[name]
         context.prepare(*kind.needs)
         format = _format_for(kind, composition.recipe.output.format)
-        rows = {tile: _rows(context, kind, tile, n_threads) for tile in heights_mm}
-        coding = _coding(kind, format, rows, kind.size_px(context))
-        written[name] = []
-        for tile, rows_of in rows.items():
-            path = folder / tile_file_name(f"{stem}.{name}", tile, format, several=True)
-            metadata = _described(composition, context, kind, tile, part)
-            written[name].append(write_channels(path, rows_of, coding, metadata, mip_mapped=mip_mapped))
-            on_progress("derive", sum(map(len, written.values())), n_files)
+        with room_for(composition.raster(), folder, len(kind.channels)) as room:
+            rows = {tile: _rows(context, kind, tile, n_threads) for tile in heights_mm}
+            if composition.recipe.output.fill_gaps and not kind.is_low:
+                rows = {tile: _filled(context, kind, tile, rows_of, room) for tile, rows_of in rows.items()}
+            coding = _coding(kind, format, rows, kind.size_px(context))
+            written[name] = []
+            for tile, rows_of in rows.items():
+                path = folder / tile_file_name(f"{stem}.{name}", tile, format, several=True)
+                metadata = _described(composition, context, kind, tile, part)
+                written[name].append(write_channels(path, rows_of, coding, metadata, mip_mapped=mip_mapped))
+                on_progress("derive", sum(map(len, written.values())), n_files)
     return written
+
+
+def _filled(context: Deriving, kind: Kind, tile: int, rows: Rows, room: Path | None) -> Rows:
+    """The same rows with the gaps between charts filled as those of the heights are."""
+    size_px, n_channels = kind.size_px(context), len(kind.channels)
+    shape = (size_px, size_px) if n_channels == 1 else (size_px, size_px, n_channels)
+    if room is None:
+        made = np.zeros(shape, np.float32)
+    else:
+        made = np.memmap(room / f"{kind.name}.{tile}", np.float32, "w+", shape=shape)
+    for first, end in row_spans(size_px):
+        made[first:end] = rows(first, end)
+    fill_far_gutter(context.heights.raster, tile, made, context.n_threads, room)
+    return lambda first, end: made[first:end]
 
 
 def _format_for(kind: Kind, format: str) -> str:
@@ -139,7 +160,7 @@ def _described(composition: Composition, context: Deriving, kind: Kind, tile: in
     )
 
 
-def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Callable[[int, int], np.ndarray]:
+def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Rows:
     """Function (first, end) -> rows of a map, worked out by several threads, each a share of the rows."""
     size_px, several = kind.size_px(context), len(kind.channels) > 1
 
@@ -153,7 +174,7 @@ def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Callable[
     return rows
 
 
-def _coding(kind: Kind, format: str, rows: Mapping[int, Callable], size_px: int) -> ChannelCoding:
+def _coding(kind: Kind, format: str, rows: Mapping[int, Rows], size_px: int) -> ChannelCoding:
     """What values mean: as the kind has it, or in whole numbers a scale that all tiles of the set share."""
     fixed = kind.name in ("normal", "normal-object", "occlusion")
     if fixed or FILE_FORMATS[format].is_float:

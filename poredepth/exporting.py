@@ -26,6 +26,8 @@ from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.skin import Surface
 from poredepth.view.contact_sheet import contact_sheet, write_contact_sheet
 
+#: What a renderer must know of the normal map, as a sentence.
+TANGENT_FRAME = "x along rising u, y along rising v, z along the normal of the smooth mesh, frames by MikkTSpace"
 #: What the parts of a split map are called in file names and metadata.
 COARSE, FINE = "coarse", "fine"
 
@@ -208,7 +210,7 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
 def _normal_map(written: list[WrittenMap], options: ExportOptions) -> NormalMap:
     first = written[0].metadata
     pattern = file_pattern([one.metadata.tile for one in written], [one.path.name for one in written])
-    return NormalMap(pattern, y_up=not options.derived.green_down, channels=first.channels)
+    return NormalMap(pattern, y_up=not options.derived.green_down, channels=first.channels, frame=TANGENT_FRAME)
 
 
 def _median_edge_mm(skin: Surface) -> float:

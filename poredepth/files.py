@@ -1,4 +1,4 @@
-"""Files put in place whole: written beside their targets under hidden names, then renamed together."""
+"""Files put in place whole: written beside their targets under hidden names, then renamed together; large pictures."""
 
 from __future__ import annotations
 
@@ -45,6 +45,18 @@ def put_in_place(pairs: list[tuple[Path, Path]]) -> None:
     for _, old in done:
         if old is not None:
             old.unlink(missing_ok=True)
+
+
+@contextmanager
+def pictures_of_any_size() -> Iterator[None]:
+    """Pillow takes large pictures for attacks; maps are large, and their size is checked elsewhere."""
+    from PIL import Image  # only here: its start-up time is not for every run
+
+    before, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    try:
+        yield
+    finally:
+        Image.MAX_IMAGE_PIXELS = before
 
 
 def _second_name(target: Path) -> Path | None:

@@ -39,3 +39,9 @@ def texel_values(heights: MapHeights, block: Callable) -> tuple[np.ndarray, np.n
         at.append(raster.surface.points_mm(points.triangle[ok], points.barycentric[ok].astype(float)))
         value.append(block(tile, raster.whole()).ravel()[ok])
     return np.concatenate(at), np.concatenate(value)
+
+
+def has_skin(heights: MapHeights, tile: int) -> np.ndarray:
+    """bool (size_px, size_px): the texel shows skin, in a chart or in a gutter."""
+    whole = heights.raster.whole()
+    return (heights.raster.skin_points(tile, whole).triangle >= 0).reshape(whole.shape)

@@ -25,7 +25,7 @@ from poredepth.units import UM_PER_MM, mm_from
 #: Vertices are looked at for each point that is measured along its normal.
 VERTICES_PER_POINT = 10
 #: Up to so many small triangles all are looked at for folds; of more, so many drawn at random.
-MOST_SMALL, DRAWN_SMALL = 2_000_000, 500_000
+MOST_SMALL, DRAWN_SMALL = 2_000_000, 300_000
 #: Small triangles that are held in memory at once.
 _BLOCK = 100_000
 #: Below this correlation with the relief it is tried whether the picture lies wrong on the UVs.
@@ -227,7 +227,7 @@ class _Run:
         meant = self.relief.at(points.uv, points.position * self.mm_per_scene)
         ray_off_mm = self._ray_mm - self.relief.height_mm(meant)
         hit = np.isfinite(ray_off_mm)
-        read_mm, true_mm = self.relief.readings_mm(points.uv, meant)
+        read_mm, true_mm = self.relief.readings_mm(points.uv, points.toward_uv, meant)
         surface, skin = self.tessellation.surface, self.relief.composition.surface
         scale = self.mm_per_scene / surface.mm_per_unit
         apart_mm = self._meant.apart_mm[self._meant.found]

@@ -15,6 +15,8 @@ from poredepth.units import MM_PER_UNIT, UM_PER_MM, UNITS
 MOST_SHIFT_MM, SHIFT_ERRORS = 1e-4, 5.0
 #: Heights obtained may be off by so many times the error of reading.
 MOST_READING_RATIO = 1.1
+#: Standard errors by which few points may mistake a root mean square.
+CHANCE = 3.0
 #: Heights so many times as high as meant, or low, are told.
 MOST_GAIN = 1.02
 #: A factor this near to a power of ten, or of 25.4, is a mistaken unit.
@@ -68,7 +70,8 @@ def findings(m: DisplaceMeasure, facts: Facts) -> list[str]:
     if m.n_folded:
         found.append(
             f"{m.n_folded} of {m.n_looked_at} small triangles are folded over, one at {place_text(m.folded_at)}: "
-            "heights rise there too steeply for the surface to follow; lower the gain of the deepest layer there"
+            "either heights rise too steeply for the surface to follow, or the mesh has slivers whose normals point "
+            "away from them; lower the gain of the deepest layer there, or repair the mesh"
         )
     return found
 
@@ -157,12 +160,13 @@ def _wrong_heights(m: DisplaceMeasure, facts: Facts) -> str | None:
         return f"heights are {_times(m.gain)} as high as meant{unit}: check scale and unit of the metadata"
     if abs(m.mean_shift_mm) > max(MOST_SHIFT_MM, SHIFT_ERRORS * m.mean_shift_error_mm):
         return _shifted(m, facts)
-    if m.vertices.rms_mm > math.hypot(MOST_READING_RATIO * m.reading.rms_mm, facts.quantum_mm):
+    allowed_mm = math.hypot(MOST_READING_RATIO * m.reading.rms_mm, facts.quantum_mm)
+    if m.vertices.rms_mm > allowed_mm + CHANCE * math.hypot(m.vertices.rms_error_mm, m.reading.rms_error_mm):
         ratio = m.vertices.rms_mm / max(m.reading.rms_mm, 1e-12)
         return (
             f"heights are off by {um_text(m.vertices.rms_mm)} um rms, {ratio:.2f} times what reading a map of this "
             f"size costs ({um_text(m.reading.rms_mm)} um), most at {place_text(m.vertices.worst_at)}: the files are "
-            "not the maps of this recipe, or were filtered or repacked"
+            "not the maps of this recipe, were filtered or repacked, or charts lie on each other in UV"
         )
     return None
 

@@ -8,9 +8,12 @@ from functools import cached_property
 import numpy as np
 
 from poredepth.checking.displace_kernels import locate
+from poredepth.checking.rendered import INWARD
 from poredepth.pipeline import Composition
+from poredepth.raster.seams import REACH_PX
 from poredepth.surface.overlap_kernels import fill_cells
 from poredepth.surface.points import SkinPoints
+from poredepth.surface.tiles import tile_number
 
 #: Cells of the grid in UV: about so many for each triangle.
 _CELLS_PER_TRIANGLE = 2.0
@@ -65,25 +68,44 @@ class MeantRelief:
         out[found] = self.composition.height_mm(there, self.size_px)
         return out
 
-    def readings_mm(self, uv: np.ndarray, points: MeantPoints) -> tuple[np.ndarray, np.ndarray]:
-        """Bilinear readings of true texels, and the relief, float64 (m,), mm, at points with all texels in their chart.
+    def readings_mm(self, uv: np.ndarray, toward_uv: np.ndarray, points: MeantPoints) -> tuple[np.ndarray, np.ndarray]:
+        """Bilinear readings of true texels, and the relief, float64 (m,), mm, at those of n points that were found.
 
-        The texels are made anew from the recipe, so that readings know nothing of any file.
+        The texels are made anew from the recipe, gutters included, so that readings know nothing of any file.  What
+        maps add to texels along seams is left out.
+
+        Parameters
+        ----------
+        uv, toward_uv : float64 (n, 2), see `rendered.RenderedMaps.height`
         """
-        n_px, chart = self.size_px, self.composition.surface.tri_chart
-        at = uv[points.found]
-        own = SkinPoints(points.skin.triangle[points.found], points.skin.barycentric[points.found])
-        near_mm = self.composition.surface.points_mm(own.triangle, own.barycentric.astype(float))
-        low = np.floor(at * n_px - 0.5)
-        share = at * n_px - 0.5 - low
-        total, inside = np.zeros(len(at)), np.ones(len(at), bool)
-        for du, dv in ((0, 0), (1, 0), (0, 1), (1, 1)):
-            texel = self.at((low + [du, dv] + 0.5) / n_px, near_mm)
-            inside &= texel.found
-            inside[inside] &= chart[texel.skin.triangle[inside]] == chart[own.triangle[inside]]
-            weight = np.abs(1 - du - share[:, 0]) * np.abs(1 - dv - share[:, 1])
-            total += weight * np.nan_to_num(self.height_mm(texel))
-        return total[inside], self.composition.height_mm(own, n_px)[inside].astype(float)
+        found, n_px = points.found, self.size_px
+        own = SkinPoints(points.skin.triangle[found], points.skin.barycentric[found])
+        uv = uv[found]
+        column_row = np.floor(uv + INWARD * (toward_uv[found] - uv))
+        x, y = ((uv - column_row) * [n_px, -n_px] + [-0.5, n_px - 0.5]).T
+        col, row = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
+        read_mm = np.zeros(len(uv))
+        for down, right in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            at = np.clip(row + down, 0, n_px - 1), np.clip(col + right, 0, n_px - 1)
+            weight = np.abs(1 - down - (y - row)) * np.abs(1 - right - (x - col))
+            read_mm += weight * self._texels_mm(column_row, *at, own)
+        return read_mm, self.composition.height_mm(own, n_px).astype(float)
+
+    def _texels_mm(self, column_row: np.ndarray, row: np.ndarray, col: np.ndarray, own: SkinPoints) -> np.ndarray:
+        """Heights of texels (n,) as a map has them, mm; those of the points' own charts without asking the raster."""
+        surface, n_px = self.composition.surface, self.size_px
+        centre_uv = column_row + np.stack([(col + 0.5) / n_px, 1 - (row + 0.5) / n_px], axis=1)
+        texel = self.at(centre_uv, surface.points_mm(own.triangle, own.barycentric.astype(float)))
+        inside = texel.found & (surface.tri_chart[texel.skin.triangle] == surface.tri_chart[own.triangle])
+        triangle, barycentric = texel.skin.triangle.copy(), texel.skin.barycentric.copy()
+        tile = tile_number(column_row[:, 0], column_row[:, 1])
+        raster = self.composition.raster(n_px)
+        for number in np.intersect1d(tile[~inside], raster.tiles).tolist():
+            here = np.flatnonzero(~inside & (tile == number))
+            beyond, _ = raster.skin_points_at(number, row[here], col[here], REACH_PX)
+            triangle[here], barycentric[here] = beyond.triangle, beyond.barycentric
+        triangle[~np.isin(tile, raster.tiles)] = -1
+        return self.composition.height_mm(SkinPoints(triangle, barycentric), n_px).astype(float)
 
     @cached_property
     def _grid(self):

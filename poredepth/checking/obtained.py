@@ -11,9 +11,17 @@ from poredepth.units import UM_PER_MM
 
 @dataclass(frozen=True)
 class Spread:
-    """How large errors are: root mean square, 99 % of them, the largest, mm; and where that is, as the mesh counts."""
+    """How large errors are, mm.
+
+    Attributes
+    ----------
+    rms_mm, p99_mm, worst_mm : root mean square, 99 % of them, the largest
+    rms_error_mm : standard error of the root mean square, as so many points know it
+    worst_at : where the largest is, in units of the mesh file
+    """
 
     rms_mm: float
+    rms_error_mm: float
     p99_mm: float
     worst_mm: float
     worst_at: tuple[float, float, float] | None
@@ -22,11 +30,14 @@ class Spread:
     def of(cls, off_mm: np.ndarray, position: np.ndarray | None) -> Spread:
         """Of errors float (n,), mm, at positions (n, 3) in units of the mesh file; zeros of nothing."""
         if len(off_mm) == 0:
-            return cls(0.0, 0.0, 0.0, None)
+            return cls(0.0, 0.0, 0.0, 0.0, None)
         size_mm = np.abs(off_mm)
         worst = int(np.argmax(size_mm))
         at = None if position is None else tuple(float(x) for x in position[worst])
-        return cls(float(np.sqrt(np.mean(size_mm**2))), float(np.percentile(size_mm, 99)), float(size_mm[worst]), at)
+        square = size_mm**2
+        rms_mm = float(np.sqrt(square.mean()))
+        error_mm = float(square.std() / np.sqrt(len(square))) / (2 * rms_mm) if rms_mm > 0 else 0.0
+        return cls(rms_mm, error_mm, float(np.percentile(size_mm, 99)), float(size_mm[worst]), at)
 
 
 @dataclass(frozen=True)
@@ -151,8 +162,9 @@ def place_text(at: tuple[float, float, float]) -> str:
 
 
 def um_text(length_mm: float) -> str:
-    """A length in um, three digits, without the unit."""
-    return f"{UM_PER_MM * length_mm:.3g}"
+    """A length in um, three digits or all before the point, without the unit."""
+    length_um = UM_PER_MM * length_mm
+    return f"{length_um:.0f}" if abs(length_um) >= 1000 else f"{length_um:.3g}"
 
 
 def _told(spread: Spread) -> str:

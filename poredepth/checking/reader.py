@@ -15,6 +15,7 @@ from types import ModuleType
 import numpy as np
 
 from poredepth.errors import MapFileError, PoredepthError
+from poredepth.files import pictures_of_any_size
 from poredepth.output.metadata import NAMESPACE
 
 #: Endings of files that may be maps.
@@ -164,7 +165,7 @@ def _oiio_blocks(path: Path, oiio: ModuleType) -> Iterator[tuple[int, np.ndarray
 def _by_pillow(path: Path) -> OpenedMap:
     from PIL import Image, __version__
 
-    with _any_size(), Image.open(path) as image:
+    with pictures_of_any_size(), Image.open(path) as image:
         mode, (width, height) = image.mode, image.size
         is_png = image.format == "PNG"
         if is_png:
@@ -176,7 +177,7 @@ def _by_pillow(path: Path) -> OpenedMap:
     pixel_type = {"I;16": "uint16", "I;16B": "uint16", "I": "uint16" if is_png else "int32", "F": "float32"}
 
     def read() -> Iterator[tuple[int, np.ndarray]]:
-        with _any_size(), Image.open(path) as whole:
+        with pictures_of_any_size(), Image.open(path) as whole:
             for first in range(0, height, BLOCK_ROWS):
                 values = np.asarray(whole.crop((0, first, width, min(first + BLOCK_ROWS, height))))
                 values = values.reshape(*values.shape[:2], -1)
@@ -248,18 +249,6 @@ def _span(names: tuple[str, ...]) -> tuple[int, int]:
 
 def _own_strings(texts: Mapping[str, str]) -> dict[str, str]:
     return {key: text for key, text in texts.items() if key.startswith(NAMESPACE) or key == "ImageDescription"}
-
-
-@contextmanager
-def _any_size():
-    """Pillow takes large pictures for attacks; maps are large."""
-    from PIL import Image
-
-    before, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-    try:
-        yield
-    finally:
-        Image.MAX_IMAGE_PIXELS = before
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from poredepth.surface.tiles import column_and_row, tile_number
 from poredepth.units import MM_PER_UNIT
 
 #: Shares of the way to a triangle's middle: a point on the border of two tiles is read in the tile its triangle is in.
-_INWARD = 1e-7
+INWARD = 1e-7
 
 #: Mistakes in the way a picture is laid on UVs, and what they do to (u, v) in a tile.
 TURNS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
@@ -63,7 +63,7 @@ class RenderedMaps:
         -------
         height float64 (n,), 0 where nothing is read; tile int64 (n,), -1 where nothing is read
         """
-        inward = uv + _INWARD * (toward_uv - uv)
+        inward = uv + INWARD * (toward_uv - uv)
         known = np.isfinite(inward).all(axis=1)
         column_row = np.zeros(uv.shape, np.int64)
         column_row[known] = np.floor(inward[known])
@@ -91,7 +91,8 @@ class RenderedMaps:
 
     def step(self, tile: int, value: np.ndarray) -> np.ndarray:
         """Distance of neighbouring numbers of the file near values (n,), scene units."""
-        dtype = self.values[tile].dtype
+        # readers hand half floats out as 32-bit ones: the metadata tell
+        dtype = self.values[tile].dtype if "half" not in self.metadata[tile].format else np.dtype(np.float16)
         step = 1 / CODE_MAX if dtype == np.uint16 else np.abs(np.spacing(np.asarray(value).astype(dtype))).astype(float)
         return np.broadcast_to(step * self.scale_in_scene(tile), np.shape(value))
 

@@ -83,6 +83,10 @@ class Tessellation:
         return angle_weighted_normals(self.surface)[self.surface.tri_vertex]
 
     @cached_property
+    def _middle_uv(self) -> np.ndarray:
+        return self.surface.corner_uv.mean(axis=1)
+
+    @cached_property
     def segments(self) -> np.ndarray:
         """Small edges along each edge of a triangle, int64 (n_triangles,)."""
         c = self.surface.corner_mm
@@ -96,14 +100,13 @@ class Tessellation:
 
     def points(self, triangle: np.ndarray, barycentric: np.ndarray) -> BasePoints:
         """Points (n,) of triangles, by barycentrics float64 (n, 3); normals are interpolated, then made of length 1."""
-        normal = np.einsum("nk,nkx->nx", barycentric, self.corner_normal[triangle])
-        length = np.linalg.norm(normal, axis=1, keepdims=True)
-        corner_uv = self.surface.corner_uv[triangle]
+        normal = _mixed(self.corner_normal, triangle, barycentric)
+        length = np.sqrt(np.einsum("nx,nx->n", normal, normal))[:, None]
         return BasePoints(
-            np.einsum("nk,nkx->nx", barycentric, self.corner[triangle]),
+            _mixed(self.corner, triangle, barycentric),
             np.divide(normal, length, out=np.zeros_like(normal), where=length > 0),
-            np.einsum("nk,nkx->nx", barycentric, corner_uv),
-            corner_uv.mean(axis=1),
+            _mixed(self.surface.corner_uv, triangle, barycentric),
+            self._middle_uv[triangle],
         )
 
     def holding(self, triangle: np.ndarray, barycentric: np.ndarray) -> SmallTriangles:
@@ -148,6 +151,14 @@ class Tessellation:
         triangle = np.minimum(np.searchsorted(share, rng.random(n), side="right"), len(area) - 1)
         root, second = np.sqrt(rng.random(n)), rng.random(n)
         return triangle, np.column_stack([1 - root, root * (1 - second), root * second])
+
+
+def _mixed(corner: np.ndarray, triangle: np.ndarray, barycentric: np.ndarray) -> np.ndarray:
+    """Values at corners (n_triangles, 3, d) mixed by barycentrics (n, 3)."""
+    out = barycentric[:, :1] * corner[triangle, 0]
+    for k in (1, 2):
+        out += barycentric[:, k : k + 1] * corner[triangle, k]
+    return out
 
 
 def base_surface(

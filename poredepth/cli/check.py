@@ -13,6 +13,8 @@ from poredepth.cli.progress import shown_progress
 
 if TYPE_CHECKING:
     from poredepth.checking import CheckReport, FileMeasure, Finding, SetMeasure, SkinMeasure
+    from poredepth.checking.obtained import DisplaceMeasure
+    from poredepth.recipe import Recipe
 
 NAME = "check"
 HELP = """Open written maps again, by another reader than the writer, and prove that they hold what was meant.
@@ -21,9 +23,12 @@ FILE is a map, or a folder: all maps in it. By itself a file is held against wha
 range, values; tiles of one map against each other. With --recipe, texels and points of the skin are held against the
 recipe, and what was done to a map that differs is named (docs/checking.md).
 
+--displace displaces a mesh by the files, as a renderer does, and measures the heights obtained along its normals,
+cracks along seams, and whether the whole head shifts (docs/displacing.md).
+
 Ends with 0 if all is well, with 1 if anything is wrong.
 
-Examples: poredepth check out; poredepth check out --recipe demo_data/head.yaml
+Examples: poredepth check out; poredepth check out --recipe demo_data/head.yaml --displace demo_data/head.obj
 """
 
 WIDTH = 16
@@ -36,26 +41,69 @@ def command(
     recipe: Annotated[
         Path | None, typer.Option("--recipe", metavar="RECIPE", help="Recipe (YAML) the maps are meant to be of.")
     ] = None,
+    displace: Annotated[
+        Path | None, typer.Option("--displace", metavar="MESH", help="OBJ mesh that is displaced by the files.")
+    ] = None,
+    unit: Annotated[
+        str | None,
+        typer.Option("--unit", metavar="UNIT", help="Unit of that mesh: um, mm, cm, m or in. Default: the recipe's."),
+    ] = None,
+    subdivide: Annotated[
+        int | None, typer.Option("--subdivide", min=0, max=4, help="Catmull-Clark steps first. Default: the recipe's.")
+    ] = None,
+    edge_um: Annotated[
+        float | None,
+        typer.Option("--edge-um", metavar="UM", min=1, help="Edges the mesh is cut to. Default: a texel."),
+    ] = None,
 ) -> None:
     from poredepth import load_recipe
     from poredepth.checking import check_files, find_maps
 
     find_maps(files)  # what cannot be opened is told before the long work
     loaded = None if recipe is None else load_recipe(recipe)
+    unit = _unit(unit, loaded, displace)
+    obtained = None
     with shown_progress() as on_progress:
         composition = None if loaded is None else prepared(loaded, on_progress)
         report = check_files(files, composition, on_progress=on_progress)
-    typer.echo("\n".join(report_lines(report, recipe)))
-    if not report.ok:
+        if displace is not None:
+            from poredepth.checking.displace_files import displace_files
+
+            on_progress("displace", 0, 1)
+            obtained = displace_files(files, displace, unit, composition, subdivide=subdivide, edge_um=edge_um)
+    typer.echo("\n".join(report_lines(report, recipe, obtained)))
+    if not report.ok or (obtained is not None and obtained.findings):
         raise typer.Exit(1)
 
 
-def report_lines(report: CheckReport, recipe: Path | None = None) -> list[str]:
+def _unit(unit: str | None, recipe: Recipe | None, mesh: Path | None) -> str | None:
+    """The unit of the mesh that is displaced: as it was given, or that of the recipe's mesh."""
+    from poredepth.cli.options import unit_of
+
+    if mesh is None and unit is not None:
+        raise typer.BadParameter("without --displace", param_hint="--unit")
+    if mesh is not None and unit is None and recipe is None:
+        raise typer.BadParameter("give the unit of the mesh, or --recipe", param_hint="--displace")
+    return recipe.mesh.unit if unit is None and recipe is not None else unit_of(unit, "--unit")
+
+
+def _displaced_rows(obtained: DisplaceMeasure) -> list[tuple[str, str]]:
+    from poredepth.checking.obtained import displace_lines
+
+    lines = displace_lines(obtained)
+    return [*(("displaced" if number == 0 else "", line) for number, line in enumerate(lines)), ("", "")]
+
+
+def report_lines(report: CheckReport, recipe: Path | None = None, obtained: DisplaceMeasure | None = None) -> list[str]:
     """What was measured, then what is wrong, then the result, for a person."""
     rows = [row for measure in report.measures for row in [*_set_rows(measure, recipe is not None), ("", "")]]
+    rows += [] if obtained is None else _displaced_rows(obtained)
     for number, finding in enumerate(report.findings, start=1):
         rows += [*_finding_rows(number, finding), ("", "")]
-    return [f"{name:<{WIDTH}}{text}".rstrip() for name, text in [*rows, ("result", _result(report, recipe))]]
+    rows.append(("result", _result(report, recipe)))
+    if obtained is not None and obtained.findings:
+        rows.append(("", f"displaced: {_count(obtained.findings)} wrong, told as findings above"))
+    return [f"{name:<{WIDTH}}{text}".rstrip() for name, text in rows]
 
 
 def _set_rows(measure: SetMeasure, beside_recipe: bool) -> list[tuple[str, str]]:

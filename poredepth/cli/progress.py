@@ -18,6 +18,7 @@ STAGES = {
     "split": "splitting into displacement and normals",
     "derive": "deriving maps",
     "documents": "writing documents",
+    "displace": "displacing the mesh",
     "bands": "splitting bands",
     "flatten": "laying the region flat",
     "heights": "reading heights",

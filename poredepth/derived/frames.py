@@ -30,8 +30,8 @@ class TexelFrames:
         sine of its angle; B is it turned by a quarter, anticlockwise where sign is 1
     sign : int8 (...), 1, or -1 where the chart is mirrored; 0 without skin
     normal, tangent : float32 (..., 3), unit, in the axes of the mesh; 0 without skin
-    carry : float32 (..., 2): length of the interpolated N over that of the interpolated T (what is left of it at a right
-        angle to N), and the part of T along N over the same: what a renderer's interpolation does to the frame
+    carry : float32 (..., 2), what a renderer's interpolation does to the frame: the length of the interpolated N over
+        that of the interpolated T (of its part at a right angle to N), and T's part along N over the same
     """
 
     turn: np.ndarray
@@ -197,7 +197,7 @@ def _place_in(base: Surface, fine: Surface) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _corners_in(base: Surface, slope: np.ndarray, candidate: np.ndarray, corner_mm: np.ndarray):
-    """Barycentrics (n, 3, 3) of corners (n, 3, 3) in triangles of ``base``; how far off its plane, in shares of size."""
+    """Barycentrics (n, 3, 3) of corners (n, 3, 3) in triangles of ``base``; how far off them, in shares of size."""
     way = corner_mm - base.corner_mm[candidate, 0][:, None]
     flat = np.einsum("ncx,nax->nca", way, base.frame[candidate])
     barycentric = np.einsum("nka,nca->nck", slope[candidate], flat)

@@ -15,8 +15,9 @@ MARGIN_PX = 2
 MOST_ASIDE = 0.5
 #: Where an open border holds one of the two: if it lies so far off, in texels.
 NEAREST_HELD, FARTHEST_HELD = 0.1, 2.0
-#: Two directions whose sine is below this are one.
-LEAST_SINE = 1e-3
+#: Two directions whose sine is below this are one.  Along an open border, where both may run along it, rises over them
+#: are of two waves of the relief, not of one plane.
+LEAST_SINE, LEAST_HELD_SINE = 1e-3, 0.3
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -34,12 +35,13 @@ def gradients(
     Parameters
     ----------
     height : float32 (rows + 4, cols + 4), mm, with a margin of 2 texels
-    triangle, barycentric, is_held, skin_triangle, skin_barycentric : see `raster.texels.ChartPlaces`, of the same texels
+    triangle, barycentric, is_held, skin_triangle, skin_barycentric : of the same texels, see
+        `raster.texels.ChartPlaces`
     row0, col0 : the first texel of these arrays in its tile; size_px : of the tile; tile_column, tile_row : U and V
     flattening : tuple of arrays: Jacobians d(mm)/d(uv) (n, 2, 2), UV of corner 0 (n, 2), corners in the flat frame
-        (n, 3, 2), axes of that frame in space (n, 2, 3), corner 0 in space (n, 3), all float64; triangle and edge across
-        each edge (n, 3), see `topology.Adjacency`; chart, and the plane the triangle lies in
-        together with its Jacobian (its number in the surface before it was split), int32 (n,)
+        (n, 3, 2), axes of that frame in space (n, 2, 3), corner 0 in space (n, 3), all float64; triangle and edge
+        across each edge (n, 3), see `topology.Adjacency`; chart, and number in the surface before it was split: those
+        of one number share a plane and a Jacobian; int32 (n,)
     second : bool, fill ``bend`` too
     gradient : float32 (rows, cols, 2), filled; 0 without skin
     bend : float32 (rows, cols, 3), filled with d2h/dx2, d2h/dxdy, d2h/dy2 in 1/mm; 0 without skin
@@ -67,7 +69,7 @@ def gradients(
             if _all_in(t, pr, pc, triangle, flattening[8], is_held, second):
                 east, west = float(height[pr, pc + 1]), float(height[pr, pc - 1])
                 south, north = float(height[pr + 1, pc]), float(height[pr - 1, pc])
-                gx, gy = _solve(xx, xy, 0.5 * (east - west), True, yx, yy, 0.5 * (south - north), True)
+                gx, gy = _solve(xx, xy, 0.5 * (east - west), True, yx, yy, 0.5 * (south - north), True, LEAST_SINE)
                 if second:
                     here = float(height[pr, pc])
                     _store_bend(
@@ -95,7 +97,8 @@ def gradients(
                         rise[i + 1, j + 1] = float(height[qr, qc]) - float(height[pr, pc])
                 ax, ay, a, has_a = _axis(ok[1, 2], step[1, 2], rise[1, 2], ok[1, 0], step[1, 0], rise[1, 0])
                 bx, by, b, has_b = _axis(ok[2, 1], step[2, 1], rise[2, 1], ok[0, 1], step[0, 1], rise[0, 1])
-                gx, gy = _solve(ax, ay, a, has_a, bx, by, b, has_b)
+                least_sine = LEAST_HELD_SINE if is_held[pr, pc] else LEAST_SINE
+                gx, gy = _solve(ax, ay, a, has_a, bx, by, b, has_b, least_sine)
                 if second:
                     for i in range(3):
                         for j in range(3):
@@ -124,11 +127,11 @@ def _all_in(t, r, c, triangle, plane, is_held, corners):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _solve(ax, ay, a, has_a, bx, by, b, has_b):
+def _solve(ax, ay, a, has_a, bx, by, b, has_b, least_sine):
     """The gradient whose product with (ax, ay) is a and with (bx, by) is b; the smallest one if only one is known."""
     if has_a and has_b:
         det = ax * by - ay * bx
-        if abs(det) > LEAST_SINE * np.sqrt((ax * ax + ay * ay) * (bx * bx + by * by)):
+        if abs(det) > least_sine * np.sqrt((ax * ax + ay * ay) * (bx * bx + by * by)):
             return (a * by - ay * b) / det, (ax * b - a * bx) / det
     if has_a:
         length2 = ax * ax + ay * ay
@@ -246,8 +249,10 @@ def _way_to(r, c, qr, qc, place, flattening):
     ex, ey = jacobian[t, 0, 0] * du + jacobian[t, 0, 1] * dv, jacobian[t, 1, 0] * du + jacobian[t, 1, 1] * dv
     far2, expected2 = dx * dx + dy * dy, ex * ex + ey * ey
     if is_held[r, c] or is_held[qr, qc]:
-        return NEAREST_HELD**2 * expected2 <= far2 <= FARTHEST_HELD**2 * expected2, dx, dy
-    if (dx - ex) ** 2 + (dy - ey) ** 2 > MOST_ASIDE**2 * expected2:
+        near = NEAREST_HELD**2 * expected2 <= far2 <= FARTHEST_HELD**2 * expected2
+    else:
+        near = (dx - ex) ** 2 + (dy - ey) ** 2 <= MOST_ASIDE**2 * expected2
+    if not near:
         return False, dx, dy
     # where gutters of two borders meet, their skin lies elsewhere than their planes say
     apart2 = _apart2(r, c, qr, qc, place, flattening)
@@ -276,7 +281,7 @@ def _apart2(r, c, qr, qc, place, flattening):
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _rolled_back(t, k, q, k2, x, y, flat_mm):
-    """A point of the plane of q, in the plane of t after q was folded flat about their shared edge (k of t, k2 of q)."""
+    """A point of the plane of q in that of t, after q was folded flat about their shared edge (k of t, k2 of q)."""
     i, j, j2 = (k + 1) % 3, (k + 2) % 3, (k2 + 2) % 3
     i2 = (k2 + 1) % 3
     ax, ay = flat_mm[t, i, 0], flat_mm[t, i, 1]

@@ -1,7 +1,7 @@
 """First and second moments of slopes, and the roughness that stands for relief a coarse map loses.
 
-Source: Olano & Baker 2010, "LEAN mapping": moments of slopes may be averaged like colours, so that mips and filters keep
-how widely the normals under a pixel are spread.
+Source: Olano & Baker 2010, "LEAN mapping": moments of slopes may be averaged like colours, so that mips and filters
+keep how widely the normals under a pixel are spread.
 """
 
 from __future__ import annotations
@@ -89,9 +89,9 @@ def added_roughness(heights: MapHeights, tile: int, size_px_low: int, window: Wi
     """What a smaller map must add to the square of a material's alpha, float32 (rows, cols).
 
     The trace of the covariance of slopes within each of its texels: slopes of a Beckmann surface have the variance
-    alpha^2 / 2 along either axis, so an even spread of the same total variance is alpha^2 = variance_x + variance_y, and
-    variances of independent slopes add.  Use: alpha_total^2 = alpha^2 + this, and roughness = sqrt(alpha_total) where
-    roughness is the root of alpha, as in glTF and UsdPreviewSurface.
+    alpha^2 / 2 along either axis, so an even spread of the same total variance is alpha^2 = variance_x + variance_y,
+    and variances of independent slopes add.  Use: alpha_total^2 = alpha^2 + this, and roughness = sqrt(alpha_total)
+    where roughness is the root of alpha, as in glTF and UsdPreviewSurface.
 
     Parameters
     ----------

@@ -13,8 +13,8 @@ from poredepth.raster.window import Window
 def tangent_normals(heights: MapHeights, tile: int, window: Window, *, green_down: bool = False) -> np.ndarray:
     """Normals of the relief in the tangent frame, float32 (rows, cols, 3), unit; (0, 0, 1) without skin.
 
-    x along T, y along B (+v: green is up, as glTF has it), z along N.  A renderer that interpolates N and T of MikkTSpace
-    and takes B = sign x cross(N, T), none of them normalised, decodes exactly what `object_normals` gives.
+    x along T, y along B (+v: green is up, as glTF has it), z along N.  A renderer that interpolates N and T of
+    MikkTSpace and takes B = sign x cross(N, T), none of them normalised, decodes exactly what `object_normals` gives.
 
     Parameters
     ----------

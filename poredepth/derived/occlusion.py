@@ -19,8 +19,10 @@ from poredepth.derived import occlusion_kernels
 from poredepth.derived.heights import MapHeights
 from poredepth.errors import PatchError
 from poredepth.patch.types import check_positive
+from poredepth.raster.texels import overlaps
 from poredepth.raster.window import Window
 from poredepth.surface.metric import mm_per_uv
+from poredepth.surface.tiles import column_and_row
 
 #: Rays end after so many texels, whatever the radius: it bounds the work where texels are very small on the skin.
 MOST_REACH_PX = 128
@@ -37,6 +39,7 @@ class MapOcclusion:
     direction : float64 (n_directions, 2), cosines and sines of the angles from +u on the skin
     metric_mm : float64 (n_triangles, 3), see `occlusion_kernels.ray_px`
     reach_px : float64 (n_triangles,), how far rays reach, texels
+    low_px, high_px : float64 (n_triangles, 2), where triangles lie, texels right and down from u, v = 0
     """
 
     heights: MapHeights
@@ -44,18 +47,15 @@ class MapOcclusion:
     direction: np.ndarray
     metric_mm: np.ndarray
     reach_px: np.ndarray
+    low_px: np.ndarray
+    high_px: np.ndarray
 
     def block(self, tile: int, window: Window) -> np.ndarray:
         """What is open above a window's texels, float32 (rows, cols), 0 to 1; 1 where there is no skin."""
-        raster = self.heights.raster
         out = np.ones(window.shape, np.float32)
-        seen = np.unique(raster.planes(tile, window))
-        seen = seen[seen >= 0]
-        if len(seen) == 0:
-            return out
-        margin = int(np.ceil(self.reach_px[seen].max())) + 2
-        chart_of = raster.surface.tri_chart
-        plane = self._planes(tile, window, margin)
+        margin = self._margin_px(tile, window)
+        plane = self.heights.places(tile, window, margin).triangle
+        chart_of = self.heights.raster.surface.tri_chart
         chart = np.where(plane >= 0, chart_of[plane], -1).astype(np.int32)
         cell = np.empty_like(chart)
         occlusion_kernels.same_chart_cells(chart, cell)
@@ -74,16 +74,13 @@ class MapOcclusion:
         )
         return out
 
-    def _planes(self, tile: int, window: Window, margin: int) -> np.ndarray:
-        """`TileRaster.planes` with a margin; -1 beyond the tile's border, where other tiles lie."""
-        size = self.heights.raster.size_px
-        row, col = window.row_px - margin, window.col_px - margin
-        out = np.full((window.n_rows + 2 * margin, window.n_cols + 2 * margin), -1, np.int32)
-        r0, r1 = max(row, 0), min(row + out.shape[0], size)
-        c0, c1 = max(col, 0), min(col + out.shape[1], size)
-        there = self.heights.raster.planes(tile, Window(r0, c0, r1 - r0, c1 - c0))
-        out[r0 - row : r1 - row, c0 - col : c1 - col] = there
-        return out
+    def _margin_px(self, tile: int, window: Window) -> int:
+        """What rays from a window reach beyond it, texels; also from gutters, whose triangles lie beside it."""
+        raster = self.heights.raster
+        column, row = column_and_row(tile)
+        first = np.array([column, -row - 1]) * raster.size_px
+        here = overlaps(self.low_px - first, self.high_px - first, window, raster.gutter_px + 1.0)
+        return int(np.ceil(self.reach_px[here].max(initial=0.0))) + 2
 
 
 def occlusion(heights: MapHeights, radius_mm: float = 1.0, n_directions: int = 16) -> MapOcclusion:
@@ -105,14 +102,20 @@ def occlusion(heights: MapHeights, radius_mm: float = 1.0, n_directions: int = 1
         raise PatchError(f"occlusion: n_directions is {n_directions}; allowed is a whole number from 4 to 64")
     raster = heights.raster
     for tile in raster.tiles:
-        raster.planes(tile, Window(0, 0, 1, 1))  # what blocks share is made before threads ask for them
+        raster.chart_places(tile, Window(0, 0, 1, 1))  # what blocks share is made before threads ask for it
     _ = raster.surface.tri_chart
     # none runs along u or v, where grooves and steps of simple form do: half of them see a wall, not half and two
     angle = 2 * np.pi * (np.arange(n_directions) + 0.5) / n_directions
     metric_mm, reach = _texel_metric(heights)
-    reach_px = np.minimum(reach * radius_mm, MOST_REACH_PX)
+    corner_px = raster.surface.corner_uv * [1.0, -1.0] * raster.size_px
     return MapOcclusion(
-        heights, float(radius_mm), np.stack([np.cos(angle), np.sin(angle)], axis=1), metric_mm, reach_px
+        heights,
+        float(radius_mm),
+        np.stack([np.cos(angle), np.sin(angle)], axis=1),
+        metric_mm,
+        np.minimum(reach * radius_mm, MOST_REACH_PX),
+        corner_px.min(axis=1),
+        corner_px.max(axis=1),
     )
 
 

@@ -50,7 +50,7 @@ def occlude(height_mm, cell, plane, chart_of, metric_mm, direction, radius_mm, m
     ----------
     height_mm : float32 (rows, cols), with what rays reach around the window, one texel more at the end
     cell : int32 (rows, cols), see `same_chart_cells`
-    plane : int32 (rows, cols), see `TileRaster.planes`; chart_of : int32 (n_triangles,)
+    plane : int32 (rows, cols), see `ChartPlaces.triangle`; chart_of : int32 (n_triangles,)
     metric_mm : float64 (n_triangles, 3), see `ray_px`; nan where there is none
     direction : float64 (n_directions, 2), cosines and sines; radius_mm, most_px : a ray's length and its bound
     row, col : where the window begins in ``height_mm``, ``cell`` and ``plane``; out : float32 (rows, cols)

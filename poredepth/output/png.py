@@ -185,9 +185,17 @@ def _text(kind: bytes, body: bytes) -> dict[str, str]:
     if not key.startswith(NAMESPACE.encode("latin-1")):
         return {}
     if kind == b"tEXt":
-        return {key.decode("latin-1"): rest.decode("latin-1")}
+        return {key.decode("latin-1"): _plain_text(rest)}
     packed, text = rest[:1] == b"\1", rest[2:].split(b"\0", 2)[-1]
     return {key.decode("latin-1"): (zlib.decompress(text) if packed else text).decode("utf-8")}
+
+
+def _plain_text(raw: bytes) -> str:
+    """Latin-1 by the standard; programs that save a file again put UTF-8 there, which Latin-1 text hardly ever is."""
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
 
 
 def _filtered(codes: np.ndarray) -> bytes:

@@ -13,8 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import tifffile
+from PIL import Image
 
 from poredepth.errors import MapFileError
+from poredepth.files import pictures_of_any_size
 from poredepth.output.calibration import Calibration
 from poredepth.output.channels import ChannelCoding
 from poredepth.output.metadata import NAMESPACE, MapMetadata, from_strings, to_json
@@ -56,6 +58,10 @@ def read(path: Path | str) -> tuple[np.ndarray, dict]:
     """(values uint16 or float32 (rows, cols), metadata dict); the dict is empty when the file carries no metadata."""
     with tifffile.TiffFile(path) as file:
         page = _only_page(path, file)
+        if page.predictor == tifffile.PREDICTOR.FLOATINGPOINT:
+            # other programs save floats so; tifffile needs a further package for it, Pillow does not
+            with pictures_of_any_size(), Image.open(path) as picture:
+                return np.asarray(picture, page.dtype), _metadata_of(page)
         return page.asarray(), _metadata_of(page)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
+from poredepth.files import pictures_of_any_size
 from poredepth.patch.decode import PNG_SIGNATURE, decode_picture
 from poredepth.patch.read import head_of
 
@@ -77,16 +78,13 @@ def read_angle_picture(path: Path) -> AnglePicture:
 def _read_png_with_channels(path: Path) -> AnglePicture:
     from PIL import Image
 
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
     try:
-        with Image.open(path, formats=["PNG"]) as picture:
+        with pictures_of_any_size(), Image.open(path, formats=["PNG"]) as picture:
             return _from_channels(path, picture if picture.mode in ("LA", "RGB", "RGBA") else picture.convert("RGBA"))
     except (OSError, ValueError, SyntaxError) as error:
         raise PatchError(
             f"{path}: the file is truncated or corrupt ({error}); allowed is a whole PNG file; export it anew"
         ) from error
-    finally:
-        Image.MAX_IMAGE_PIXELS = limit
 
 
 def _from_channels(path: Path, picture) -> AnglePicture:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import PatchError
+from poredepth.files import pictures_of_any_size
 from poredepth.patch.png_channels import read_channels
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -123,15 +124,11 @@ def _decode_png(path: Path, with_alpha: bool, with_colour: bool) -> tuple[np.nda
     if bits not in (8, 16):
         refuse(path, f"grey with {bits} bit(s)", "export it with 16 bits")
     _check_size(path, width, height)
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None  # the size was checked above, with a larger limit
-    try:
-        with Image.open(path, formats=["PNG"]) as picture:
-            picture.load()
-            if "transparency" in picture.info:
-                refuse(path, "grey with a transparent value", "export it without transparency")
-            codes = np.array(picture)
-    finally:
-        Image.MAX_IMAGE_PIXELS = limit
+    with pictures_of_any_size(), Image.open(path, formats=["PNG"]) as picture:
+        picture.load()
+        if "transparency" in picture.info:
+            refuse(path, "grey with a transparent value", "export it without transparency")
+        codes = np.array(picture)
     return codes.astype(np.uint8 if bits == 8 else np.uint16), None
 
 

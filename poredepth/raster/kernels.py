@@ -117,7 +117,7 @@ def fill_gutter(near_edge, border_triangle, affine, row0, col0, flat_mm, neighbo
 
 @njit(nogil=True, cache=True)
 def place_gutter(
-    near_edge, border_triangle, affine, row0, col0, owner, barycentric, neighbour, flat_mm, axes, corner_mm, slope_per_mm,
+    near_edge, border_triangle, affine, row0, col0, owner, barycentric, neighbour, axes, corner_mm, slope_per_mm,
     triangle, place, is_held,
 ):  # fmt: skip
     """Give gutter texels the places their charts give them, see `texels.ChartPlaces`.

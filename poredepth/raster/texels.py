@@ -114,26 +114,11 @@ class TileRaster:
             owner,
             barycentric,
             surface.adjacency.triangle,
-            surface.flat_mm,
             surface.frame,
             surface.corner_mm,
             self.footprint.slope_per_mm,
             *place,
         )
-
-    def planes(self, tile: int, window: Window) -> np.ndarray:
-        """The triangle in whose plane in UV each texel of a window lies, int32 (rows, cols), -1 without skin.
-
-        In a chart it is the triangle the texel shows; in a gutter, the one at the border.
-        """
-        view = self._tile_view(tile)
-        owner, barycentric = self._own(view, view.touching(window, 1.0), window)
-        if self.gutter_px > 0:
-            borders = view.borders_touching(window, self.gutter_px + 1.0)
-            near_edge = self._fill_gutter(view, borders, self.gutter_px, window, owner, barycentric)
-            beyond = near_edge >= 0
-            owner[beyond] = view.border_triangle[borders][near_edge[beyond]]
-        return owner
 
     def skin_points_at(
         self, tile: int, row_px: np.ndarray, col_px: np.ndarray, reach_px: int

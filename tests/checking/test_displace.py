@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import warnings
 from functools import cache
 
 import numpy as np
 import pytest
 from displaced import float_maps, octahedron, raw_values, told, with_values, written
-from meshes import flat_mesh, sphere_mesh
+from meshes import flat_mesh, ring_mesh, sphere_mesh
 from meshes_seams import mirrored_square, square_in_two_tiles
 from recipes import composed_of, pore_patch, relief_patch, scatter_layer
+from reference import holders
+from scipy.ndimage import uniform_filter
 from shared_data import read_if_there
 
-from poredepth import MapFileError, compose, measure_seams, prepare, recipe_from_dict
+from poredepth import MapFileError, SkinPoints, compose, measure_seams, prepare, recipe_from_dict, write_maps
 from poredepth.checking.displace import measure_displaced
 from poredepth.checking.obtained import displace_lines
+from poredepth.surface.points import barycentric_lattice
 from poredepth.surface.polygons import PolygonMesh
-from poredepth.surface.skin import SurfaceWarning
+from poredepth.surface.skin import SurfaceWarning, surface_from_mesh
 
 FACE_GUIDES = [
     {"points": [[-4, 5, 4], [0, 6, 6], [4, 5, 4]]},
@@ -73,48 +77,37 @@ def test_a_face_displaced_by_its_files_has_the_heights_meant(face_maps):
     assert found.zero_mm == 0
     assert found.apart_rms_mm < 1e-5
     assert found.area_ratio == pytest.approx(1, abs=1e-9)
-    seams = measure_seams(composition, compose(composition))
+    codes, metadata = face_maps[1001]
+    heights_mm = ((codes / 65535 - metadata.mid) * metadata.scale_mm).astype(np.float32)
+    seams = measure_seams(composition, {1001: heights_mm})
     assert found.reading.rms_mm == pytest.approx(seams.reading_rms_mm, rel=0.05)
     # cracks are what the seams read apart (16-bit steps are a hundredth of that)
     assert found.seams.rms_mm == pytest.approx(seams.rms_mm, rel=0.05)
 
 
 def test_by_hand_on_the_face(face_maps):
-    """The worst vertex again, with nothing but numpy: bilinear, decoded, and moved along the normal."""
+    """The worst vertex again, with nothing but numpy: found on the skin, read, decoded, compared."""
     mesh, composition = _face()
     found = measure_displaced(face_maps, mesh, "cm", composition, n_points=500)
     codes, metadata = face_maps[1001]
-    n = len(codes)
-    at = np.array(found.vertices.worst_at)
-    surface = composition.surface
-    corner = surface.corner_mm / 10
-    # the triangle of the recipe's skin that the vertex lies in
-    e1, e2, to = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0], at - corner[:, 0]
-    normal = np.cross(e1, e2)
-    area2 = np.maximum((normal**2).sum(1), 1e-30)
-    b1, b2 = (np.cross(to, e2) * normal).sum(1) / area2, (np.cross(e1, to) * normal).sum(1) / area2
-    off_plane = np.abs((to * normal).sum(1)) / np.sqrt(area2)
-    outside = np.maximum(-np.minimum(np.minimum(b1, b2), 1 - b1 - b2), 0) + off_plane
-    best = np.inf
-    for t in np.flatnonzero(outside < 1e-6):
-        b = np.array([1 - b1[t] - b2[t], b1[t], b2[t]])
+    n, surface = len(codes), composition.surface
+    at_mm = 10 * np.array(found.vertices.worst_at)
+    off_mm = []
+    for t in np.flatnonzero(np.linalg.norm(surface.corner_mm.mean(axis=1) - at_mm, axis=1) < 10):
+        # barycentrics of a point in the triangle's plane, from a square system with the normal
+        b = np.linalg.solve(np.column_stack([surface.corner_mm[t].T, surface.normal[t]])[:, :3], at_mm)
+        if b.min() < -1e-6 or abs(b.sum() - 1) > 1e-6:
+            continue
         u, v = b @ surface.corner_uv[t]
         x, y = u * n - 0.5, (1 - v) * n - 0.5
-        c, r = int(np.floor(x)), int(np.floor(y))
-        fx, fy = x - c, y - r
-        square = codes[r : r + 2, c : c + 2].astype(float)
-        code = np.array([1 - fy, fy]) @ square @ np.array([1 - fx, fx])
+        col, row = int(np.floor(x)), int(np.floor(y))
+        four = codes[row : row + 2, col : col + 2].astype(float)
+        code = np.array([row + 1 - y, y - row]) @ four @ np.array([col + 1 - x, x - col])
+        skin = SkinPoints(np.array([t], np.int32), b[None].astype(np.float32))
         height_mm = (code / 65535 - metadata.mid) * metadata.scale_mm
-        points = type(_skin_points(composition, t, b))
-        meant = composition.height_mm(points(np.array([t], np.int32), b[None].astype(np.float32)), n)[0]
-        best = min(best, abs(abs(height_mm - meant) - found.vertices.worst_mm))
-    assert best < 1e-5
-
-
-def _skin_points(composition, t, b):
-    from poredepth import SkinPoints
-
-    return SkinPoints(np.array([t], np.int32), b[None].astype(np.float32))
+        off_mm.append(abs(height_mm - float(composition.height_mm(skin, n)[0])))
+    # on an edge or a seam several triangles hold it
+    assert min(abs(off - found.vertices.worst_mm) for off in off_mm) < 2e-5
 
 
 # ---- closed forms
@@ -162,9 +155,10 @@ def test_a_mistaken_unit_is_named(face_maps, square_maps):
     assert "100 times as large: the mesh is in cm, not m" in finding
     assert measure_displaced(face_maps, mesh, "cm", n_points=500).findings == ()
     # a scale said in mm that is meant in cm
-    [scale, heights] = _square_measured(told(square_maps, scale=10 * square_maps[1001][1].scale)).findings
-    assert "10 times as much; one of them was changed" in scale
-    assert heights.startswith("heights are 10 times as high as meant; a unit is mistaken")
+    findings = _square_measured(told(square_maps, scale=10 * square_maps[1001][1].scale)).findings
+    assert "10 times as much; one of them was changed" in findings[0]
+    assert findings[1].startswith("heights are 10.") or findings[1].startswith("heights are 9.9")
+    assert "times as high as meant; a unit is mistaken" in findings[1]
 
 
 def test_a_mid_that_is_not_taken_off_shifts_everything_by_it(tmp_path):
@@ -204,29 +198,27 @@ def test_sign_other_relief_and_filtered_files(square_maps):
     assert "heights have the wrong sign" in finding
     noise = np.random.default_rng(0).normal(0, 0.02, (512, 512)).astype(np.float32)
     assert "heights are not the relief of this recipe" in _square_measured(float_maps(noise)).findings[0]
-    from scipy.ndimage import uniform_filter
-
     findings = _square_measured(with_values(square_maps, lambda a: uniform_filter(a, 3))).findings
     assert any("times as high as meant" in one or "were filtered" in one for one in findings)
 
 
 def test_half_as_high_is_no_unit(square_maps):
     [finding] = _square_measured(with_values(square_maps, lambda a: a / 2)).findings
-    assert finding == "heights are 0.5 times as high as meant: check scale and unit of the metadata"
+    assert finding.startswith("heights are 0.50")
+    assert finding.endswith("times as high as meant: check scale and unit of the metadata")
 
 
 def test_a_gutter_cut_away_cracks(square_maps):
     """Every texel without skin of its own at zero height, as a program does that paints charts alone."""
-    c = _square()
     bare = composed_of(mirrored_square(), "mm", {}, [], output={"size_px": 512, "gutter_px": 0})
     skin = bare.raster().skin_points(1001, bare.raster().whole()).triangle.reshape(512, 512) >= 0
     cut = with_values(square_maps, lambda a: np.where(skin, a, np.float32(0)))
     before, after = _square_measured(square_maps), _square_measured(cut)
     assert after.seams.rms_mm > 3 * before.seams.rms_mm
     assert any(one.startswith("seams crack by ") and "compose with a gutter of 2" in one for one in after.findings)
-    # without a recipe it still is more than the relief's own steps? no: it is told by the recipe alone
+    assert _square().raster().gutter_px > 2
+    # without a recipe cracks are told when they are larger than the map's own steps from texel to texel
     assert measure_displaced(square_maps, mirrored_square(), "mm", n_points=500).findings == ()
-    assert c.raster().gutter_px > 2
 
 
 def test_edges_longer_than_a_texel_lose_relief(square_maps):
@@ -259,7 +251,7 @@ def test_the_recipes_subdivision_is_the_renderers(tmp_path):
     mesh = sphere_mesh(20, 3)
     data = {"poredepth": 1, "mesh": {"file": "array", "unit": "mm", "subdivide": 2},
             "patches": {"r": {"file": "array", "texel_um": 1, "height_um": 1}}, "layers": [scatter_layer("r", 8.0)],
-            "output": {"size_px": 512, "format": "exr-float"}}  # fmt: skip
+            "output": {"size_px": 256, "format": "exr-float"}}  # fmt: skip
     c = prepare(recipe_from_dict(data, check_files=False), mesh=mesh, patches={"r": relief_patch()})
     maps = written(c, tmp_path)
     same = measure_displaced(maps, mesh, "mm", c, n_points=2000)
@@ -291,25 +283,33 @@ def test_faces_without_uvs_are_counted_and_stay(tmp_path):
 
 
 def test_quads_and_n_gons(tmp_path):
-    """A mesh of 160 quads and 16 n-gons in 13 charts where it is there; else a disk with a fan in its middle."""
+    """160 quads and 16 n-gons in 13 charts where they are there, without the faces that lie outside the tiles or under
+    others in UV; else a disk with a fan in its middle."""
     mesh = read_if_there("quads_and_ngons.obj")
-    size = mesh.face_size if mesh is not None else None
-    if mesh is None:
-        from meshes import ring_mesh
-
-        mesh = ring_mesh(0, 1, 12)
-    else:
-        assert set(size) > {4}
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", SurfaceWarning)
-        c = composed_of(mesh, "cm", {"r": relief_patch()}, [scatter_layer("r", 4.0)], output={"size_px": 512})
+    mesh = ring_mesh(0, 1, 12) if mesh is None else _without_overlaps(mesh)
+    c = composed_of(mesh, "cm", {"r": relief_patch()}, [scatter_layer("r", 4.0)], output={"size_px": 512})
     found = measure_displaced(written(c, tmp_path), mesh, "cm", c, n_points=2000)
     print("\n".join(displace_lines(found)))
-    assert found.vertices.rms_mm <= 1.1 * found.reading.rms_mm
+    assert found.vertices.rms_mm <= 1.1 * found.reading.rms_mm + 3 * found.reading.rms_error_mm
     assert abs(found.mean_shift_mm) < 1e-4
-    assert found.n_folded == 0
+    assert found.unread_ratio == 0
+
+
+def _without_overlaps(mesh):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", SurfaceWarning)
+        surface = surface_from_mesh(mesh, "cm")
+    corner_uv, face = surface.corner_uv, surface.tri_face
+    lattice = barycentric_lattice(6)[:, None, :] * 0.98 + 0.02 / 3
+    uv = np.einsum("pxk,tkc->tpc", lattice, corner_uv)
+    holder, _ = holders(uv.reshape(-1, 2), corner_uv, face)
+    own = face[holder].reshape(uv.shape[:2]) == face[:, None]
+    bad = np.unique(face[~own.all(axis=1) | ((corner_uv < 0) | (corner_uv > 1)).any(axis=(1, 2))])
+    keep = np.setdiff1d(np.arange(mesh.n_faces), bad)
+    spans = [slice(mesh.face_start[f], mesh.face_start[f + 1]) for f in keep]
+    assert {4} < {s.stop - s.start for s in spans}
+    return PolygonMesh.from_arrays(mesh.position, [mesh.face_position[s].tolist() for s in spans], mesh.texcoord,
+                                   [mesh.face_texcoord[s].tolist() for s in spans])  # fmt: skip
 
 
 # ---- arguments
@@ -324,8 +324,8 @@ def test_maps_that_cannot_be_compared_are_refused(square_maps):
 
 
 def test_the_same_seed_measures_the_same(square_maps):
-    one, again = _square_measured(square_maps), _square_measured(square_maps)
-    other = _square_measured(square_maps, seed=1)
+    one, again = (_square_measured(square_maps, edge_um=400) for _ in range(2))
+    other = _square_measured(square_maps, edge_um=400, seed=1)
     assert one == again
     assert other.vertices.rms_mm != one.vertices.rms_mm
     assert other.vertices.rms_mm == pytest.approx(one.vertices.rms_mm, rel=0.1)
@@ -341,7 +341,5 @@ def test_half_floats_count_their_rounding(square_maps):
 
 
 def test_raw_values_are_those_of_the_file(tmp_path):
-    from poredepth import write_maps
-
     [one] = write_maps(_square(), tmp_path)
     assert raw_values(one.path) == pytest.approx(compose(_square())[1001].height_mm, abs=1e-6)

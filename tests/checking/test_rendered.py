@@ -97,6 +97,16 @@ def test_the_value_of_zero_height_moves_nothing(dtype, mid, moves):
     assert np.abs(height).max() == pytest.approx(2 * (32768 / 65535 - 0.5) if moves else 0, rel=1e-6)
 
 
+def test_steps_of_the_file():
+    """A code of 65535; half floats have 2^-11 between 0.5 and 1 (IEEE 754 binary16), also once read as floats."""
+    metadata = MapMetadata(scale=2.0, scale_mm=2.0)
+    half = MapMetadata(scale=2.0, scale_mm=2.0, format="exr-half")
+    cases = [(np.uint16, metadata, 2 / 65535), (np.float16, metadata, 2**-10), (np.float32, half, 2**-10)]
+    for dtype, known, want in cases:
+        maps = RenderedMaps({1001: np.zeros((2, 2), dtype)}, {1001: known}, "mm")
+        assert maps.step(1001, np.array([0.7])) == pytest.approx([want])
+
+
 def test_turns_mend_what_they_name():
     values, uv = _values(16, 16), _uv()
     wrong = {

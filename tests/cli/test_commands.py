@@ -16,39 +16,15 @@ import imageio.v3 as iio
 import numpy as np
 import pytest
 from command_line import run_here, run_process
-from meshes import flat_mesh
 from meshes_seams import mirrored_square
+from plate import RECIPE, written_plate
 
 from poredepth.output import read_map
-
-RECIPE = """\
-poredepth: 1
-mesh: {file: plate.obj, unit: mm}
-seed: 3
-directions:
-  - {points: [[5, 20, 0], [35, 22, 0]]}
-regions:
-  middle: {center: [20, 20, 0], radius_mm: 12, feather_mm: 4}
-patches:
-  pores: {file: pores.png, texel_um: 50, height_um: 100, source: made here, licence: MIT, consent: synthetic}
-layers:
-  - {name: pores, patch: pores, region: middle, place: scatter, print_mm: 8}
-output: {size_px: 256}
-"""
 
 
 @pytest.fixture
 def folder(tmp_path):
-    mesh = flat_mesh(40, 40, 8)
-    lines = [f"v {x} {y} {z}" for x, y, z in mesh.position] + [f"vt {u} {v}" for u, v in mesh.texcoord]
-    for a, b in zip(mesh.face_start[:-1], mesh.face_start[1:], strict=True):
-        lines.append("f " + " ".join(f"{i + 1}/{i + 1}" for i in mesh.face_position[a:b]))
-    (tmp_path / "plate.obj").write_text("\n".join(lines) + "\n")
-    noise = np.random.default_rng(0).normal(0.5, 0.1, (200, 200)).clip(0, 1)
-    iio.imwrite(tmp_path / "pores.png", np.round(noise * 65535).astype(np.uint16))
-    (tmp_path / "plate.yaml").write_text(RECIPE)
-    (tmp_path / "plate.txt").write_text("no mesh")
-    return tmp_path
+    return written_plate(tmp_path)
 
 
 def test_compose_writes_map_and_sidecar_and_says_what_a_renderer_must_be_told(folder):
@@ -191,19 +167,6 @@ def test_preview_of_directions_lays_nothing_and_counts_singular_points(folder):
     )
     assert "laying patches" not in done.stderr
     assert iio.imread(folder / "lines.png").shape[1:] == (360, 3)
-
-
-def test_export_numbers_tiles_and_writes_the_sheet(folder):
-    done = run_here("export", "plate.yaml", "-o", "set", "--format", "tiff-16", "--unit", "cm", cwd=folder)
-    assert done.returncode == 0, done.stderr
-    assert "detail carried  pores: " in done.stdout
-    _, metadata = read_map(folder / "set" / "plate.1001.tif")
-    sheet = (folder / "set" / "how-to-render.txt").read_text()
-    assert metadata.unit == "cm"
-    assert metadata.scale == pytest.approx(metadata.scale_mm / 10)
-    assert f"One full unit of value is       {metadata.scale!r} cm" in sheet
-    assert f"No displacement is the value    {metadata.mid!r} (16-bit code 32768)" in sheet
-    assert "pores: source made here; licence MIT; consent synthetic" in sheet
 
 
 def test_inspect_mesh_recipe_picture_map_and_schema(folder):

@@ -159,7 +159,7 @@ def test_other_charts_beside_one_do_not_occlude():
     chart = surface.tri_chart
     left = chart[surface.corner_mm[:, :, 0].mean(axis=1) < 20][0]
     heights = painted_heights(surface, lambda p: np.zeros(len(p)), 400)
-    plane = heights.raster.planes(1001, heights.raster.whole())
+    plane = heights.raster.chart_places(1001, heights.raster.whole()).triangle
     wall = np.where((plane >= 0) & (chart[plane] != left), np.float32(5), np.float32(0))
     heights.height_mm[1001][:] = wall
     got = occlusion(heights, 2.0).block(1001, heights.raster.whole())

@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import struct
 import zlib
 
@@ -295,3 +296,19 @@ def test_not_finite_in_a_late_block_names_the_row_of_the_map(tmp_path, format):
     with pytest.raises(CalibrationError, match="row 555, col 12"):
         write_map(tmp_path / f"m{EXTENSION[format]}", height_mm, calibration_of(format), MapMetadata())
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("format", FORMATS)
+@pytest.mark.parametrize("keeps_sidecar", [True, False])
+def test_a_round_trip_through_another_library_keeps_it_readable(tmp_path, format, keeps_sidecar):
+    height_mm, calibration = relief_mm(), calibration_of(format)
+    result = write_map(tmp_path / f"m{EXTENSION[format]}", height_mm, calibration, metadata())
+    buffer = oiio.ImageBuf(str(result.path))
+    assert buffer.read(0, 0, True)
+    assert buffer.write(str(tmp_path / f"n{EXTENSION[format]}")), buffer.geterror()
+    os.replace(tmp_path / f"n{EXTENSION[format]}", result.path)
+    if not keeps_sidecar:
+        result.sidecar.unlink()
+    back_mm, found = read_map(result.path)
+    assert found == result.metadata
+    assert np.abs(back_mm - height_mm).max() <= limit_mm(calibration)

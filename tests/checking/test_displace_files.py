@@ -1,0 +1,56 @@
+"""Files in a folder, taken to the mesh by the command."""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import pytest
+from command_line import run_here
+from plate import written_plate
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = written_plate(tmp_path_factory.mktemp("plate"))
+    words = ("export", "plate.yaml", "-o", "set", "--encoding", "u16-mid", "--maps", "normal")
+    assert run_here(*words, cwd=folder).returncode == 0
+    assert run_here("export", "plate.yaml", "-o", "split", "--split-edge-um", "900", cwd=folder).returncode == 0
+    return folder
+
+
+def test_a_set_is_displaced_and_told(made):
+    done = run_here("check", "set", "--recipe", "plate.yaml", "--displace", "plate.obj", cwd=made)
+    assert done.returncode == 0, done.stdout + done.stderr
+    shift_um = float(re.search(r"mean shift: ([+-][\d.]+) um", done.stdout)[1])
+    assert abs(shift_um) < 0.1
+    assert "a map of zero height moves nothing: yes" in done.stdout
+    assert "all is well in 2 files" in done.stdout
+
+
+def test_without_a_recipe_its_unit_is_asked_for(made):
+    done = run_here("check", "set", "--displace", "plate.obj", cwd=made)
+    assert done.returncode == 2 and "give the unit of the mesh" in " ".join(done.stderr.split())
+    done = run_here("check", "set", "--displace", "plate.obj", "--unit", "mm", cwd=made)
+    assert done.returncode == 0 and "lost between vertices" in done.stdout
+    done = run_here("check", "set", "--unit", "mm", cwd=made)
+    assert done.returncode == 2 and "without --displace" in " ".join(done.stderr.split())
+
+
+def test_a_wrong_scene_is_a_finding_and_ends_with_one(made):
+    done = run_here("check", "set", "--recipe", "plate.yaml", "--displace", "plate.obj", "--unit", "cm", cwd=made)
+    assert done.returncode == 1
+    assert "finding:" in done.stdout and "displaced:" in done.stdout.splitlines()[-1]
+
+
+def test_a_coarse_part_is_displaced_without_a_relief_to_compare(made):
+    done = run_here("check", "split", "--recipe", "plate.yaml", "--displace", "plate.obj", cwd=made)
+    assert "lost between vertices" in done.stdout and "mean shift" not in done.stdout
+
+
+def test_what_cannot_be_displaced_is_told(made, tmp_path):
+    shutil.copy(made / "set" / "plate.normal.1001.tif", tmp_path)
+    shutil.copy(made / "set" / "plate.normal.1001.tif.json", tmp_path)
+    shutil.copy(made / "plate.obj", tmp_path)
+    done = run_here("check", ".", "--displace", "plate.obj", "--unit", "mm", cwd=tmp_path)
+    assert done.returncode in (3, 4) and "none of them holds heights" in done.stderr
