@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -26,6 +27,8 @@ from poredepth.pipeline import Composition, OnProgress, quiet
 _EXPLAINED = ("range-differs", "outside-range", "clipped", "eight-bit", "tiles-alike")
 #: Findings on texels that are not about the file as a whole.
 _LOCAL = ("texels-differ", "filled-outside")
+
+_NOTHING = np.empty(0, np.int64)
 
 _Known = tuple[OpenedMap, Stated | None, list[str]]
 
@@ -98,7 +101,7 @@ class MapChecker:
         plan, subjects, of_files = self._plan(members), [], []
         for number, (one, stated, wrong) in enumerate(members):
             self._on_progress("check", done + number, total)
-            wanted = np.empty(0, np.int64) if plan is None or stated is None else plan.wanted(stated.tile)
+            wanted = plan.wanted(stated.tile) if plan is not None and _fits(one, stated, plan) else _NOTHING
             subjects.append(Subject(one, stated, scan(one, wanted)))
             of_files += file_findings(subjects[-1], wrong)
         of_files += set_findings(subjects)
@@ -116,25 +119,23 @@ class MapChecker:
             of_texels += found
             if texels is not None:
                 of_files = [other for other in of_files if not _is_explained(other, one, found)]
-        skin, of_seams = skin_check(subjects, plan)
+        skin, of_seams = skin_check([one for one in subjects if _fits(one.opened, one.stated, plan)], plan)
         findings = [*of_texels, *of_recipe, *of_files, *([] if of_texels else of_seams)]
         return findings, SetMeasure(tuple(measures), skin)
 
     def _texels(self, one: Subject, plan: Plan) -> tuple[TexelMeasure | None, list[Finding]]:
-        if one.stated.tile not in plan.samples:
+        if not _fits(one.opened, one.stated, plan) or one.stated.tile not in plan.samples:
             return None, []
         output = self._origins.of(one).output or self._composition.recipe.output
         return texel_check(one, plan, not output.fill_gaps)
 
     def _plan(self, members: Sequence[_Known]) -> Plan | None:
         """What is looked at; None if there is no recipe, or it does not say what these maps hold."""
-        (rows, cols), stated = members[0][0].shape, members[0][1]
-        alike = all(one.shape == (rows, cols) for one, *_ in members)
-        if self._composition is None or stated is None or not alike or rows != cols or not 16 <= rows <= 32768:
+        usable = [(one, stated) for one, stated, _ in members if _is_square(one, stated)]
+        sizes = Counter(one.shape[0] for one, _ in usable)
+        if self._composition is None or not sizes:
             return None
-        if not all(one is not None and one.is_usable for _, one, _ in members):
-            return None
-        key = rows, stated["part"]
+        key = sizes.most_common(1)[0][0], usable[0][1]["part"]
         if key not in self._plans:
             self._on_progress("texels", 0, 1)
             try:
@@ -174,6 +175,18 @@ def _checksums(given: Sequence[Path], opened: Sequence[OpenedMap], on_progress: 
                 hint = "it was edited, saved anew or lost since the set was written: write the set again"
                 found.append(Finding("checksum-differs", text, hint, folder / trouble.name))
     return found
+
+
+def _fits(one: OpenedMap, stated: Stated | None, plan: Plan) -> bool:
+    """Whether a map can be held against a plan: it says what its values mean, and is of that size."""
+    return _is_square(one, stated) and one.shape[0] == plan.intent.raster.size_px
+
+
+def _is_square(one: OpenedMap, stated: Stated | None) -> bool:
+    """Whether a map says what its values mean, and is of the size it says, one that a recipe can have."""
+    if stated is None or not stated.is_usable or stated.size_px != one.shape[::-1]:
+        return False
+    return one.shape[0] == one.shape[1] and 16 <= one.shape[0] <= 32768
 
 
 def _is_explained(finding: Finding, subject: Subject, of_texels: Sequence[Finding]) -> bool:

@@ -132,11 +132,9 @@ def _file_rows(one: FileMeasure) -> list[tuple[str, str]]:
 def _texel_rows(one: FileMeasure, beside_recipe: bool) -> list[tuple[str, str]]:
     texels = one.texels
     if texels is None:
-        why = (
-            "the recipe does not say what this map holds"
-            if one.kind == "height"
-            else f"it holds {one.kind}, not heights"
-        )
+        why = "the recipe does not say what it holds, or it is not of the size it says"
+        if one.kind != "height" or not one.formula:
+            why = f"it holds {one.kind}, not heights" if one.formula else "it does not say what its values mean"
         return [("texels", f"not compared: {why}")] if beside_recipe else []
     parts = [
         f"{n} {where}"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from meshes_seams import mirrored_square, square_in_two_tiles
 from recipes import composed_of, relief_patch, scatter_layer
-from tampering import change, restate, values_of, without_gutter
+from tampering import change, restate, rewrite, values_of, without_gutter
 
 from poredepth.checking import MapChecker
 from poredepth.maps import write_maps
@@ -216,3 +216,24 @@ def test_a_map_of_an_older_recipe(tmp_path):
     report = MapChecker(made(square_in_two_tiles(), layers=[scatter_layer("relief", 15.0, gain=0.5)])).check([tmp_path])
     assert report.names == ("scale-off", "other-recipe")
     assert "heights are 2 times what is meant" in report.findings[0].text
+
+
+def test_mid_taken_for_a_half(tmp_path):
+    """0.5 is no code: half a code is missing everywhere, and mid_code tells otherwise."""
+    of = made(square_in_two_tiles())
+    for one in write_maps(of, tmp_path):
+        restate(one.path, mid=0.5)
+    report = MapChecker(of).check([tmp_path])
+    assert report.names == ("mid-shifted", "metadata-differ")
+    assert "all heights are 0.5 codes (" in report.findings[0].text
+
+
+def test_a_tile_that_was_scaled_down(tmp_path):
+    """The other tile is compared all the same."""
+    of = made(square_in_two_tiles())
+    one, other = write_maps(of, tmp_path)
+    rewrite(one.path, np.ascontiguousarray(values_of(one.path)[::2, ::2]))
+    change(other.path, np.flipud)
+    report = MapChecker(of).check([tmp_path])
+    assert {"rows-flipped", "size-differs"} <= set(report.names)
+    assert [file.texels is None for file in report.measures[0].files] == [True, False]
