@@ -1,7 +1,7 @@
 """What may have been done to a map, one function for each mistake, the most specific first.
 
 Errors are counted in what writing may round a texel by, so that a map of any format leaves about 0.6 (root mean square)
-when a hypothesis is right, and twice that when its values were rounded twice.
+when a hypothesis is right, and 0.8 when its values were rounded twice.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from poredepth.checking.diagnose import Case, meant_by
 from poredepth.checking.report import Finding
 from poredepth.checking.stated import CODE_MAX
 
-#: What may be left unexplained, in roundings; or as a share of what is wrong; and it must be so much less than that.
-LEFT_ROUNDINGS, LEFT_SHARE, LEFT_RATIO = 1.4, 0.02, 0.7
+#: What may be left unexplained, in roundings, if it is so much less than what is wrong; or as a share of that.
+LEFT_ROUNDINGS, LEFT_RATIO, LEFT_SHARE = 1.4, 0.7, 0.02
 #: Share of texels that may be off in any case: single texels are another matter.
 _TRIMMED = 0.01
 #: As far as this from a seam, px, counts as beside it.
@@ -28,18 +28,23 @@ SINGLE_SHARE = 0.02
 _AGAIN = "write the map again"
 
 
-def left(found_mm: np.ndarray, meant_mm: np.ndarray, allowed_mm: np.ndarray) -> float:
-    """Root mean square error in roundings, the worst hundredth left out."""
-    error = np.abs(found_mm - meant_mm) / allowed_mm
+def left(found: np.ndarray, meant: np.ndarray, unit: np.ndarray | float = 1.0) -> float:
+    """Root mean square error in units, such as what writing may round each texel by; the worst hundredth left out."""
+    error = np.abs(found - meant) / unit
     error = np.sort(error[np.isfinite(error)])
     error = error[: len(error) - int(_TRIMMED * len(error))]
     return float(np.sqrt(np.mean(error**2))) if len(error) else np.inf
 
 
-def explains(case: Case, left_over: float) -> bool:
-    """Whether a hypothesis that leaves so many roundings explains what is wrong."""
-    now = left(case.found_mm, case.meant_mm, case.allowed_mm)
-    return now > 0 and left_over <= LEFT_RATIO * now and left_over <= max(LEFT_ROUNDINGS, LEFT_SHARE * now)
+def explains(case: Case, found_mm: np.ndarray, meant_mm: np.ndarray, allowed_mm: np.ndarray) -> bool:
+    """Whether heights, with a mistake undone, are those that are meant: to rounding, or but for a small share of what
+    is wrong."""
+    now_mm, now_roundings = left(case.found_mm, case.meant_mm), left(case.found_mm, case.meant_mm, case.allowed_mm)
+    if now_mm == 0:
+        return False
+    roundings = left(found_mm, meant_mm, allowed_mm)
+    is_rounding = roundings <= min(LEFT_ROUNDINGS, LEFT_RATIO * now_roundings)
+    return is_rounding or left(found_mm, meant_mm) <= LEFT_SHARE * now_mm
 
 
 def turned(case: Case) -> Finding | None:
@@ -53,7 +58,7 @@ def turned(case: Case) -> Finding | None:
     drawn = len(case.drawn)
     for name, row, col in case.drawn.mirrored():
         found_mm = case.decoder.mm(case.subject.scan.texels.at(row, col))
-        if explains(case, left(found_mm, case.meant_mm[:drawn], case.allowed_mm[:drawn])):
+        if explains(case, found_mm, case.meant_mm[:drawn], case.allowed_mm[:drawn]):
             hint = "a program counts rows from the other side, or turned the picture: give it the map as it was written"
             return case.finding(name, said[name], hint)
     return None
@@ -65,23 +70,29 @@ def swapped(case: Case) -> Finding | None:
         found_mm = case.decoder.mm(case.subject.scan.texels.at(other.row_px, other.col_px))
         meant_mm = meant_by(case.subject, other.meant_mm)
         allowed_mm = case.decoder.rounding_mm(meant_mm, case.subject.scan.dtype)
-        if np.ptp(meant_mm) > 0 and explains(case, left(found_mm, meant_mm, allowed_mm)):
+        if np.ptp(meant_mm) > 0 and explains(case, found_mm, meant_mm, allowed_mm):
             text = f"the file of tile {case.sample.tile} holds the picture of tile {tile}"
             return case.finding("tile-swapped", text, "files were exchanged: " + _AGAIN)
     return None
 
 
 def curved(case: Case) -> Finding | None:
-    """Values bent by a colour curve."""
-    value = case.decoder.value_of(case.meant_mm)
+    """Values bent by a colour curve: of those that explain what is found, the one that leaves least."""
+    found, value = case.decoder.value_of(case.found_mm), case.decoder.value_of(case.meant_mm)
     rounding = case.allowed_mm / case.decoder.scale_mm
+    now, best = left(found, value), (np.inf, "")
     for text, curve in _CURVES.items():
         low, mean, high = (_held(case, curve(one)) for one in (value - rounding, value, value + rounding))
+        # what was rounded before is bent with the rest
         allowed = np.maximum(np.abs(high - mean), np.abs(mean - low)) + rounding
-        if explains(case, left(case.decoder.value_of(case.found_mm), mean, allowed)):
-            hint = "a program took heights for colours: read and save the file as raw data, and write the map again"
-            return case.finding("srgb-curve", f"values are bent: {text}", hint)
-    return None
+        left_over = left(found, mean)
+        fits = left_over <= LEFT_SHARE * now or left(found, mean, allowed) <= LEFT_ROUNDINGS
+        if fits and left_over <= LEFT_RATIO * now:
+            best = min(best, (left_over, text))
+    if now == 0 or not best[1]:
+        return None
+    hint = "a program took heights for colours: read and save the file as raw data, and write the map again"
+    return case.finding("srgb-curve", f"values are bent: {best[1]}", hint)
 
 
 def _held(case: Case, value: np.ndarray) -> np.ndarray:
@@ -152,7 +163,7 @@ def half_rounded(case: Case) -> Finding | None:
     with np.errstate(over="ignore"):
         half = case.decoder.value_of(case.meant_mm).astype(np.float16).astype(float)
     as_half_mm = (half - case.decoder.mid) * case.decoder.scale_mm
-    if not explains(case, left(case.found_mm, as_half_mm, case.allowed_mm)):
+    if not explains(case, case.found_mm, as_half_mm, case.allowed_mm):
         return None
     worst_um = 1000 * float(np.abs(case.error_mm[case.is_wrong]).max())
     text = f"heights are rounded to half floats, by up to {worst_um:.4g} um"
@@ -165,26 +176,29 @@ def mid_or_scale(case: Case) -> Finding | None:
     found, meant, allowed = case.found_mm[ok], case.meant_mm[ok], case.allowed_mm[ok]
     # where rounding is finest a shift shows best
     shift_mm = float(np.median((found - meant)[allowed <= np.quantile(allowed, 0.2)]))
-    if explains(case, left(found - shift_mm, meant, allowed)):
+    if explains(case, found - shift_mm, meant, allowed):
         return _shifted(case, shift_mm)
     if np.abs(meant).max() <= allowed.max():
         return None
-    factor, _ = _fit(found, meant, allowed, False)
-    if factor > 0 and explains(case, left(found / factor, meant, allowed)):
-        return _scaled(case, factor)
-    factor, shift_mm = _fit(found, meant, allowed, True)
-    if factor != 0 and explains(case, left((found - shift_mm) / factor, meant, allowed)):
-        text = f"heights are {factor:.6g} times what is meant, and {1000 * shift_mm:+.4g} um beside it"
-        hint = "mid and scale belong to another map, or a program normalised the values: write the map again"
-        return case.finding("scale-and-mid-off", text, hint)
+    # halves are finest about 0: there a change by little shows; one by much is seen better by all alike
+    for unit in (allowed, np.ones_like(allowed)):
+        factor, _ = _fit(found, meant, unit, False)
+        if factor > 0 and explains(case, found / factor, meant, allowed):
+            return _scaled(case, factor)
+        factor, shift_mm = _fit(found, meant, unit, True)
+        if factor != 0 and explains(case, (found - shift_mm) / factor, meant, allowed):
+            text = f"heights are {factor:.5g} times what is meant, and {1000 * shift_mm:+.4g} um beside it"
+            hint = "mid and scale belong to another map, or a program normalised the values: write the map again"
+            return case.finding("scale-and-mid-off", text, hint)
     return None
 
 
 def _shifted(case: Case, shift_mm: float) -> Finding:
-    how_far = f"{1000 * abs(shift_mm):.4g} um"
+    how_far = f"{1000 * abs(shift_mm):.3g} um"
     if case.is_codes:
         codes = shift_mm * CODE_MAX / case.decoder.scale_mm
-        how_far = f"{abs(codes):.3g} code{'' if abs(round(codes, 2)) == 1 else 's'} ({how_far})"
+        count = f"{abs(codes):.3g}" if abs(codes) < 100 else f"{abs(codes):.0f}"
+        how_far = f"{count} code{'' if count == '1' else 's'} ({how_far})"
     text = f"all heights are {how_far} too {'high' if shift_mm > 0 else 'low'}; mid is stated as {case.decoder.mid!r}"
     hint = "the values were moved, or mid was edited or rounded (0.5 is no code): write the map again"
     return case.finding("mid-shifted", text, hint)
@@ -200,11 +214,11 @@ def _scaled(case: Case, factor: float) -> Finding:
     return case.finding("scale-off", text, hint)
 
 
-def _fit(found: np.ndarray, meant: np.ndarray, allowed: np.ndarray, with_shift: bool) -> tuple[float, float]:
-    """Factor and shift (0 if not asked for) of found = factor x meant + shift: least squares in roundings, fitted three
-    times, each time without the hundredth that fitted worst before."""
-    columns = np.column_stack([meant, np.ones_like(meant)])[:, : 2 if with_shift else 1] / allowed[:, None]
-    target, kept = found / allowed, np.ones(len(found), bool)
+def _fit(found: np.ndarray, meant: np.ndarray, unit: np.ndarray, with_shift: bool) -> tuple[float, float]:
+    """Factor and shift (0 if not asked for) of found = factor x meant + shift: least squares, each texel in its unit,
+    fitted three times, each time without the fiftieth that fitted worst before."""
+    columns = np.column_stack([meant, np.ones_like(meant)])[:, : 2 if with_shift else 1] / unit[:, None]
+    target, kept = found / unit, np.ones(len(found), bool)
     for _ in range(3):
         fit = np.linalg.lstsq(columns[kept], target[kept], rcond=None)[0]
         error = np.abs(columns @ fit - target)

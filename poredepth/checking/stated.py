@@ -114,9 +114,9 @@ class Decoder:
     def rounding_mm(self, height_mm: np.ndarray, dtype: np.dtype) -> np.ndarray:
         """What writing may round each height by, float64: half a step of the type; float32: at least 1e-6 mm.
 
-        To that comes half a float32 step of the height itself, which is how heights are made.
+        To that come some float32 steps of the height itself, which another processor may work out differently.
         """
-        own = np.spacing(np.abs(np.asarray(height_mm, np.float32))).astype(np.float64)
+        own = 4.0 * np.spacing(np.abs(np.asarray(height_mm, np.float32))).astype(np.float64)
         if dtype.kind == "u":
             return own + (0.5 + 1e-6) * self.scale_mm / np.iinfo(dtype).max
         value = np.minimum(np.abs(self.value_of(height_mm)), float(np.finfo(dtype).max)).astype(dtype)

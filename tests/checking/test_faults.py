@@ -79,6 +79,13 @@ def test_a_map_as_it_was_written_passes(maps, checker):
     assert measure.skin.apart_mm < 1.1 * measure.skin.rms_mm
 
 
+def test_a_map_passes_without_openimageio(maps, composition):
+    report = MapChecker(composition, oiio=False).check(maps.values())
+    assert [str(one) for one in report.findings] == []
+    change(first(maps), np.flipud)
+    assert MapChecker(composition, oiio=False).check(maps.values()).names == ("rows-flipped",)
+
+
 def first(maps):
     return maps[1001]
 
