@@ -99,8 +99,8 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
     written: dict[str, list[WrittenMap]] = {}
     n_files = len(kinds) * len(heights_mm)
     for name in kinds:
-        on_progress("derive", sum(map(len, written.values())), n_files)
         kind = KINDS[name]
+        on_progress(f"derive {name}", sum(map(len, written.values())), n_files)
         context.prepare(*kind.needs)
         format = _format_for(kind, composition.recipe.output.format)
         with room_for(composition.raster(), folder, len(kind.channels)) as room:
@@ -113,7 +113,7 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
                 path = folder / tile_file_name(f"{stem}.{name}", tile, format, several=True)
                 metadata = _described(composition, context, kind, tile, part)
                 written[name].append(write_channels(path, rows_of, coding, metadata, mip_mapped=mip_mapped))
-                on_progress("derive", sum(map(len, written.values())), n_files)
+                on_progress(f"derive {name}", sum(map(len, written.values())), n_files)
     return written
 
 

@@ -244,3 +244,11 @@ def test_the_same_set_is_the_same_bytes(tmp_path):
         write_export(made, tmp_path / name, ExportOptions(("normal", "cavity")), stem="head")
     one, two = ({p.name: p.read_bytes() for p in (tmp_path / name).iterdir()} for name in ("one", "two"))
     assert one == two and len(one) == 3 * 2 * 2 + 5
+
+
+def test_every_kind_of_map_has_words_for_its_progress():
+    from poredepth.cli.progress import STAGES
+    from poredepth.derived.kinds import KINDS
+
+    assert set(ALL_MAPS) == set(KINDS)
+    assert {f"derive {name}" for name in KINDS} <= set(STAGES)

@@ -71,7 +71,7 @@ def frame_at(p, triangle, barycentric, frames):
 def _interpolated(t, b0, b1, b2, frames):
     """N and T interpolated over the triangle of the base, as they come; beyond a triangle's rim, those of the rim."""
     corner_normal, corner_tangent, base, place = frames[0], frames[1], frames[3][t], frames[4]
-    b0, b1, b2 = max(float(b0), 0.0), max(float(b1), 0.0), max(float(b2), 0.0)
+    b0, b1, b2 = max(np.float64(b0), 0.0), max(np.float64(b1), 0.0), max(np.float64(b2), 0.0)
     total = b0 + b1 + b2
     nx, ny, nz, tx, ty, tz = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for k in range(3):
@@ -89,7 +89,7 @@ def _interpolated(t, b0, b1, b2, frames):
 def turned(triangle, barycentric, frames, gradient, slope):
     """Gradients (n, 2) in the flat frames of triangles to slopes along T and B, float32 (n, 2)."""
     for p in range(len(triangle)):
-        gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
+        gx, gy = np.float64(gradient[p, 0]), np.float64(gradient[p, 1])
         if triangle[p] < 0 or (gx == 0.0 and gy == 0.0):
             slope[p, 0] = slope[p, 1] = np.float32(0)
             continue
@@ -104,7 +104,7 @@ def turned_bends(triangle, barycentric, frames, bend):
         if triangle[p] < 0:
             continue
         _, _, (c, s), b_sign, _ = frame_at(p, triangle, barycentric, frames)
-        xx, xy, yy = float(bend[p, 0]), float(bend[p, 1]), float(bend[p, 2])
+        xx, xy, yy = np.float64(bend[p, 0]), np.float64(bend[p, 1]), np.float64(bend[p, 2])
         bend[p, 0] = c * c * xx + 2.0 * c * s * xy + s * s * yy
         bend[p, 1] = b_sign * (c * s * (yy - xx) + (c * c - s * s) * xy)
         bend[p, 2] = s * s * xx - 2.0 * c * s * xy + c * c * yy
@@ -118,7 +118,7 @@ def tangent_normals(triangle, barycentric, frames, gradient, y_sign, out):
     cross(N, T), taken as they come, give the one that is meant.
     """
     for p in range(len(triangle)):
-        gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
+        gx, gy = np.float64(gradient[p, 0]), np.float64(gradient[p, 1])
         if triangle[p] < 0 or (gx == 0.0 and gy == 0.0):
             out[p, 0] = out[p, 1] = np.float32(0)
             out[p, 2] = np.float32(1)
@@ -143,7 +143,7 @@ def object_normals(triangle, barycentric, frames, gradient, skin_triangle, skin_
             out[p, 0] = out[p, 1] = out[p, 2] = np.float32(0)
             continue
         (nx, ny, nz), (tx, ty, tz), (cos, sin), _, _ = frame_at(p, triangle, barycentric, frames)
-        gx, gy = float(gradient[p, 0]), float(gradient[p, 1])
+        gx, gy = np.float64(gradient[p, 0]), np.float64(gradient[p, 1])
         a, b = cos * gx + sin * gy, cos * gy - sin * gx
         wx = a * tx + b * (ny * tz - nz * ty)
         wy = a * ty + b * (nz * tx - nx * tz)

@@ -67,16 +67,16 @@ def gradients(
             xx, xy = jacobian[t, 0, 0] * texel, jacobian[t, 1, 0] * texel
             yx, yy = -jacobian[t, 0, 1] * texel, -jacobian[t, 1, 1] * texel
             if _all_in(t, pr, pc, triangle, flattening[8], is_held, second):
-                east, west = float(height[pr, pc + 1]), float(height[pr, pc - 1])
-                south, north = float(height[pr + 1, pc]), float(height[pr - 1, pc])
+                east, west = np.float64(height[pr, pc + 1]), np.float64(height[pr, pc - 1])
+                south, north = np.float64(height[pr + 1, pc]), np.float64(height[pr - 1, pc])
                 gx, gy = _solve(xx, xy, 0.5 * (east - west), True, yx, yy, 0.5 * (south - north), True, LEAST_SINE)
                 if second:
-                    here = float(height[pr, pc])
+                    here = np.float64(height[pr, pc])
                     _store_bend(
                         east - 2.0 * here + west,
                         0.25 * (
-                            float(height[pr + 1, pc + 1]) - float(height[pr + 1, pc - 1])
-                            - float(height[pr - 1, pc + 1]) + float(height[pr - 1, pc - 1])
+                            np.float64(height[pr + 1, pc + 1]) - np.float64(height[pr + 1, pc - 1])
+                            - np.float64(height[pr - 1, pc + 1]) + np.float64(height[pr - 1, pc - 1])
                         ),
                         south - 2.0 * here + north, xx, xy, yx, yy, bend[r, c],
                     )  # fmt: skip
@@ -94,7 +94,7 @@ def gradients(
                             found, dx, dy = _way_to(pr, pc, qr, qc, place, flattening)
                         ok[i + 1, j + 1] = found
                         step[i + 1, j + 1, 0], step[i + 1, j + 1, 1] = dx, dy
-                        rise[i + 1, j + 1] = float(height[qr, qc]) - float(height[pr, pc])
+                        rise[i + 1, j + 1] = np.float64(height[qr, qc]) - np.float64(height[pr, pc])
                 ax, ay, a, has_a = _axis(ok[1, 2], step[1, 2], rise[1, 2], ok[1, 0], step[1, 0], rise[1, 0])
                 bx, by, b, has_b = _axis(ok[2, 1], step[2, 1], rise[2, 1], ok[0, 1], step[0, 1], rise[0, 1])
                 least_sine = LEAST_HELD_SINE if is_held[pr, pc] else LEAST_SINE
@@ -131,7 +131,7 @@ def _solve(ax, ay, a, has_a, bx, by, b, has_b, least_sine):
     """The gradient whose product with (ax, ay) is a and with (bx, by) is b; the smallest one if only one is known."""
     if has_a and has_b:
         det = ax * by - ay * bx
-        if abs(det) > least_sine * np.sqrt((ax * ax + ay * ay) * (bx * bx + by * by)):
+        if det * det > least_sine * least_sine * (ax * ax + ay * ay) * (bx * bx + by * by):
             return (a * by - ay * b) / det, (ax * b - a * bx) / det
     if has_a:
         length2 = ax * ax + ay * ay
@@ -176,7 +176,9 @@ def _axis_bend(r, c, i, j, ux, uy, gx, gy, ok, step, rise, height, place, flatte
             found, dx, dy = _way_to(r, c, r + 2 * sign * i, c + 2 * sign * j, place, flattening)
             if not found:
                 return 0.0
-            second = float(height[r + 2 * sign * i, c + 2 * sign * j]) - float(height[r, c]) - gx * dx - gy * dy
+            second = (
+                np.float64(height[r + 2 * sign * i, c + 2 * sign * j]) - np.float64(height[r, c]) - gx * dx - gy * dy
+            )
             return second - 2.0 * rise[1 + sign * i, 1 + sign * j]
     return 0.0
 
@@ -311,3 +313,27 @@ def _chord(t, q, px, py, x, y, axes, corner_mm):
         return 0.0, 0.0
     longer = np.sqrt(length2 / flat2)
     return dx * longer, dy * longer
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_moments(slope, triangle, factor, total, count):
+    """Sums of bx, by, bx^2, by^2, bx by over squares of ``factor`` x ``factor`` texels with skin, (bx, by) = -slope.
+
+    Parameters
+    ----------
+    slope : float32 (rows, cols, 2); triangle : int32 (rows, cols), -1 without skin
+    total : float64 (rows / factor, cols / factor, 5), count : int64 (rows / factor, cols / factor), added to
+    """
+    n_rows, n_cols = triangle.shape
+    for r in range(n_rows):
+        for c in range(n_cols):
+            if triangle[r, c] < 0:
+                continue
+            bx, by = -np.float64(slope[r, c, 0]), -np.float64(slope[r, c, 1])
+            i, j = r // factor, c // factor
+            count[i, j] += 1
+            total[i, j, 0] += bx
+            total[i, j, 1] += by
+            total[i, j, 2] += bx * bx
+            total[i, j, 3] += by * by
+            total[i, j, 4] += bx * by

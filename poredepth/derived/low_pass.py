@@ -67,17 +67,6 @@ def low_passed(heights: MapHeights, cutoff_mm: float, n_threads: int = 2) -> Ski
     raster = heights.raster
     prints = map_prints(raster.surface, raster.tiles)
     source = reduced_pictures(heights, cutoff_mm, n_threads)
-    prints, pictures = low_passed_map(raster.surface, prints, source, cutoff_mm, n_threads=n_threads)
-    return SkinLowPass(raster, float(cutoff_mm), prints, _finest(pictures))
-
-
-def _finest(pictures: Pictures) -> Pictures:
-    """The first level of each picture alone: none other is read at the map's own texels."""
-    levels = pictures.levels[pictures.first_level[:-1]].copy()
-    # rows and columns of a level stand without their margin, the stride with it
-    n = ((levels[:, 2] + levels[:, 1] - levels[:, 3]) * levels[:, 1]).astype(np.int64)
-    start = levels[:, 0].astype(np.int64)
-    parts = [pictures.coefficients[a : a + size] for a, size in zip(start, n, strict=True)]
-    levels[:, 0] = np.cumsum(n) - n
-    flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
-    return Pictures(np.arange(len(levels) + 1, dtype=np.int32), levels, flat, pictures.mean_mm)
+    # none but the first level is read at the map's own texels
+    prints, pictures = low_passed_map(raster.surface, prints, source, cutoff_mm, n_threads=n_threads, levels=1)
+    return SkinLowPass(raster, float(cutoff_mm), prints, pictures)

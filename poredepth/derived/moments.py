@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from poredepth.derived import kernels
 from poredepth.derived.heights import MapHeights
-from poredepth.derived.slopes import slopes
+from poredepth.derived.slopes import placed_slopes, slopes
 from poredepth.errors import RecipeError
 from poredepth.raster.window import Window, row_blocks
 
@@ -39,23 +40,6 @@ def covariance(b: np.ndarray, m: np.ndarray) -> np.ndarray:
     return np.stack([xx, yy, np.clip(m[..., 2] - b[..., 0] * b[..., 1], -most, most)], axis=-1)
 
 
-def box_sums(value: np.ndarray, counts: np.ndarray, factor: int) -> tuple[np.ndarray, np.ndarray]:
-    """Sums of squares of ``factor`` x ``factor`` texels, over those that count, and how many count.
-
-    Parameters
-    ----------
-    value : (rows, cols, channels); counts : bool (rows, cols); rows and cols divide by factor
-
-    Returns
-    -------
-    float64 (rows / factor, cols / factor, channels), int64 (rows / factor, cols / factor)
-    """
-    rows, cols = counts.shape[0] // factor, counts.shape[1] // factor
-    kept = np.where(counts[..., None], value, 0)
-    total = kept.reshape(rows, factor, cols, factor, -1).sum(axis=(1, 3), dtype=float)
-    return total, counts.reshape(rows, factor, cols, factor).sum(axis=(1, 3))
-
-
 def reduced_moments(heights: MapHeights, tile: int, size_px_low: int, window: Window | None = None) -> np.ndarray:
     """Moments averaged over the texels of a smaller map, float64 (rows, cols, 5).
 
@@ -76,10 +60,9 @@ def reduced_moments(heights: MapHeights, tile: int, size_px_low: int, window: Wi
     fine = Window(*(factor * one for one in (window.row_px, window.col_px, window.n_rows, window.n_cols)))
     for block in row_blocks(Window(window.row_px, 0, window.n_rows, max(fine.n_cols * factor, 1))):
         part = Window(factor * block.row_px, fine.col_px, factor * block.n_rows, fine.n_cols)
-        found = slopes(heights, tile, part)
-        value = np.stack([0.0 - found.along_t, 0.0 - found.along_b], axis=2).astype(float)
-        value = np.concatenate([value, value**2, value[..., :1] * value[..., 1:]], axis=2)
-        total, n = box_sums(value, found.has_skin, factor)
+        slope, places = placed_slopes(heights, tile, part)
+        total, n = np.zeros((block.n_rows, window.n_cols, 5)), np.zeros((block.n_rows, window.n_cols), np.int64)
+        kernels.add_moments(slope, places.triangle, factor, total, n)
         here = block.row_px - window.row_px
         out[here : here + block.n_rows] = total / np.maximum(n, 1)[..., None]
     return out

@@ -55,15 +55,26 @@ def slopes(heights: MapHeights, tile: int, window: Window, *, second: bool = Fal
     ``second`` : second derivatives too
     """
     found = gradients(heights, tile, window, second=second)
-    place = flat_places(found.places)
-    out = np.empty((*window.shape, 2), np.float32)
-    frame_kernels.turned(*place, heights.frames.arrays, found.first.reshape(-1, 2), out.reshape(-1, 2))
+    place, out = flat_places(found.places), _in_frames(heights, found)
     more = {}
     if second:
         frame_kernels.turned_bends(*place, heights.frames.arrays, found.second.reshape(-1, 3))
         names = ("along_tt", "along_tb", "along_bb")
         more = dict(zip(names, np.moveaxis(found.second, 2, 0), strict=True))
     return Slopes(out[..., 0], out[..., 1], found.places.triangle >= 0, **more)
+
+
+def placed_slopes(heights: MapHeights, tile: int, window: Window) -> tuple[np.ndarray, ChartPlaces]:
+    """dh/dT and dh/dB, float32 (rows, cols, 2), and the texels' places."""
+    found = gradients(heights, tile, window)
+    return _in_frames(heights, found), found.places
+
+
+def _in_frames(heights: MapHeights, found: Gradients) -> np.ndarray:
+    out = np.empty(found.first.shape, np.float32)
+    place = flat_places(found.places)
+    frame_kernels.turned(*place, heights.frames.arrays, found.first.reshape(-1, 2), out.reshape(-1, 2))
+    return out
 
 
 def gradients(heights: MapHeights, tile: int, window: Window, *, second: bool = False) -> Gradients:

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -64,6 +64,7 @@ def low_passed_map(
     *,
     n_threads: int = 2,
     block_texels: int = BLOCK_TEXELS,
+    levels: int | None = None,
 ) -> tuple[Prints, Pictures]:
     """Low-pass a layer that is measured in UV (a map, a painted mask) along the skin.
 
@@ -77,6 +78,7 @@ def low_passed_map(
     prints, pictures : the layer, coordinates in UV within its pictures (see `placement.mapped.map_prints`)
     cutoff_mm : float, mm along the skin
     n_threads : pieces of work at once; block_texels : grid texels each of them holds
+    levels : most levels of the result's pictures; None: as many as coarser maps read; 1 takes less than half the memory
 
     Returns
     -------
@@ -90,6 +92,9 @@ def low_passed_map(
     sigma_mm = SIGMA_PER_CUTOFF * float(cutoff_mm)
     metric, texels = Metric.of(surface), SourceTexels.of(prints, pictures)
     grids = grids_for(surface, metric, texels, sigma_mm)
+    if levels is not None:
+        pictures_of = (replace(one, max_levels=min(one.max_levels, levels)) for one in grids.pictures)
+        grids = replace(grids, pictures=tuple(pictures_of))
     work = _Work(surface, _Source(prints, pictures, texels), metric, grids, sigma_mm)
     out = PackedGrids.for_grids(grids, flat_pieces(surface, prints, pictures, grids))
     work.make_shared()

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from poredepth.output import read_map
+from poredepth.output import read_map, read_map_metadata
+from poredepth.output.metadata import HEIGHT
 from poredepth.patch.bands import Cutoffs, band_sq_mm
 from poredepth.patch.read import read_picture
 from poredepth.patch.types import HeightPatch
@@ -198,8 +199,8 @@ def _bands_line(patch: HeightPatch, cutoffs: Cutoffs) -> str:
 
 
 def map_facts(path: Path) -> list[Row]:
-    """Everything a written map says about itself, and its roughness."""
-    height_mm, metadata = read_map(path)
+    """Everything a written map says about itself, and the roughness of one that holds heights."""
+    metadata = read_map_metadata(path)
     rows = [("map", str(path))]
     for name, value in metadata.to_dict().items():
         if name == "exact":
@@ -212,11 +213,20 @@ def map_facts(path: Path) -> list[Row]:
                 )
                 rows += [("  history" if n == 0 else "", step) for n, step in enumerate(patch["history"])]
         else:
-            rows.append((name, ", ".join(map(str, value)) if isinstance(value, list) else str(value)))
-    rows.append(
-        ("height rms", f"{UM_PER_MM * float(np.sqrt((height_mm.astype(float) ** 2).mean())):.3f} um over all texels")
-    )
+            rows.append((name, _map_value_text(value)))
+    if metadata.kind == HEIGHT:
+        height_mm, _ = read_map(path)
+        rms_um = UM_PER_MM * float(np.sqrt((height_mm.astype(float) ** 2).mean()))
+        rows.append(("height rms", f"{rms_um:.3f} um over all texels"))
     return rows
+
+
+def _map_value_text(value) -> str:
+    if isinstance(value, dict):
+        value = [f"{name} {number:g}" for name, number in value.items()]
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "none"
+    return "-" if value is None else str(value)
 
 
 def picture_facts(path: Path) -> list[Row]:

@@ -23,21 +23,19 @@ from poredepth.maps import compose_tiles
 
 
 class Stages:
-    """Seconds by stage, from what progress tells."""
+    """Prints seconds and memory of each stage, from what progress tells."""
 
-    def __init__(self):
-        self.seconds: dict[str, float] = {}
-        self._stage, self._began = "start", time.perf_counter()
+    def __init__(self, memory: PeakMemory):
+        self._memory, self._stage, self._began = memory, "start", time.perf_counter()
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         if stage != self._stage:
             at = time.perf_counter()
-            self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + at - self._began
+            print(
+                f"  {self._stage:<12}{at - self._began:8.1f} s, {self._memory.since_last():6.0f} MiB anonymous",
+                flush=True,
+            )
             self._stage, self._began = stage, at
-
-    def closed(self) -> dict[str, float]:
-        self("end", 0, 1)
-        return self.seconds
 
 
 def openexr_alone(composition, folder: Path) -> float:
@@ -66,18 +64,18 @@ def main() -> None:
     recipe = recipe.model_copy(update={"output": output})
     maps = tuple(KINDS) if asked.all else tuple(asked.maps.split(","))
     with tempfile.TemporaryDirectory() as name, PeakMemory() as memory:
-        stages, began = Stages(), now()
+        stages, began = Stages(memory), now()
         composition = prepare(recipe, on_progress=stages)
         laid = since(began)
+        stages("end", 0, 1)
         print(f"laid: {laid.clock_s:.1f} s by the clock, {laid.cpu_s:.1f} s of processor time")
         options = ExportOptions(maps, mip_mapped=not asked.plain)
-        stages, began = Stages(), now()
+        stages, began = Stages(memory), now()
         done = write_export(
             composition, Path(name), options, blocking=Blocking(n_threads=N_THREADS), on_progress=stages
         )
         spent = since(began)
-        for stage, seconds in stages.closed().items():
-            print(f"  {stage:<12}{seconds:8.1f} s")
+        stages("end", 0, 1)
         n_bytes = sum(path.stat().st_size for path in Path(name).iterdir())
         print(f"export: {spent.clock_s:.1f} s by the clock, {spent.cpu_s:.1f} s of processor time; "
               f"{len(done.displacement)} tiles, {', '.join(maps)}; {n_bytes / 1e6:.0f} MB")  # fmt: skip

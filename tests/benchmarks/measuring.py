@@ -32,7 +32,7 @@ class PeakMemory:
     """
 
     def __init__(self):
-        self.anonymous_mib = self.resident_mib = 0.0
+        self.anonymous_mib = self.resident_mib = self.since_mib = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
@@ -44,10 +44,17 @@ class PeakMemory:
         self._stop.set()
         self._thread.join()
 
+    def since_last(self) -> float:
+        """Largest anonymous memory since this was last asked, MiB."""
+        largest, self.since_mib = self.since_mib, 0.0
+        return largest
+
     def _watch(self) -> None:
         while not self._stop.wait(0.02):
             rows = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
-            self.anonymous_mib = max(self.anonymous_mib, int(rows["RssAnon"].split()[0]) / 1024)
+            anonymous_mib = int(rows["RssAnon"].split()[0]) / 1024
+            self.since_mib = max(self.since_mib, anonymous_mib)
+            self.anonymous_mib = max(self.anonymous_mib, anonymous_mib)
             self.resident_mib = max(self.resident_mib, int(rows["VmRSS"].split()[0]) / 1024)
 
 

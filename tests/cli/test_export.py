@@ -122,3 +122,16 @@ def test_levels_in_a_format_that_has_none(folder):
     done = run_here("export", "plate.yaml", "-o", "set", "--mips", "--format", "png-16", cwd=folder)
     assert done.returncode == 3
     assert "found png-16 for a set with mip levels; allowed: exr-float, exr-half" in done.stderr
+
+
+def test_every_map_of_a_set_can_be_inspected(folder):
+    assert (
+        run_here("export", "plate.yaml", "-o", "set", "--maps", "normal,cavity", "--mips", cwd=folder).returncode == 0
+    )
+    normal = run_here("inspect", "set/plate.normal.1001.exr", cwd=folder)
+    assert normal.returncode == 0, normal.stderr
+    for row in ("kind            normal\n", "channels        R, G, B\n", "levels          9\n", "scale_mm        -\n"):
+        assert row in normal.stdout
+    assert "MikkTSpace" in normal.stdout and "height rms" not in normal.stdout
+    assert "settings        cavity_mm 1\n" in run_here("inspect", "set/plate.cavity.1001.exr", cwd=folder).stdout
+    assert "height rms" in run_here("inspect", "set/plate.1001.exr", cwd=folder).stdout

@@ -9,7 +9,7 @@ from relief_maps import map_of
 from scipy.ndimage import gaussian_filter
 
 from poredepth.derived.heights import MapHeights
-from poredepth.derived.moments import added_roughness, box_sums, covariance, moments, reduced_moments
+from poredepth.derived.moments import added_roughness, covariance, moments, reduced_moments
 from poredepth.derived.normals import tangent_normals
 from poredepth.derived.slopes import slopes
 from poredepth.errors import RecipeError
@@ -94,8 +94,6 @@ def test_only_skin_counts():
     has_skin = np.zeros((10, 10), bool)
     has_skin[4:, :6] = True
     assert (added[has_skin] > 0).all() and not added[~has_skin].any()
-    total, n = box_sums(np.ones((6, 6, 2)), np.eye(6, dtype=bool), 3)
-    assert total[..., 0].tolist() == n.tolist() == [[3, 0], [0, 3]]
 
 
 def test_roughness_does_not_know_how_charts_lie():

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 from meshes import flat_surface, grid, two_charts_mesh
-from meshes_traps import charted, halves
+from meshes_traps import charted, halves, traps
 from relief_maps import is_inside, map_of
 from scipy.ndimage import sobel
 
@@ -13,7 +15,7 @@ from poredepth.derived.heights import MapHeights
 from poredepth.derived.slopes import slopes
 from poredepth.raster.window import Window, row_blocks
 from poredepth.surface.obj import PolygonMesh
-from poredepth.surface.skin import refined, surface_from_mesh
+from poredepth.surface.skin import SurfaceWarning, refined, surface_from_mesh
 
 TILT = np.array([0.5, -0.3, 0.0])
 
@@ -208,3 +210,20 @@ def test_a_chart_one_texel_wide_has_no_slope_across():
     assert found.along_t[inside] == pytest.approx(0.3, abs=1e-4)
     for one in (found.along_b, found.along_tt, found.along_tb, found.along_bb):
         assert np.abs(one).max() < 1e-3
+
+
+@pytest.mark.parametrize("trap", traps(), ids=lambda trap: trap.name)
+def test_no_trap_of_an_atlas_makes_slopes_that_the_relief_has_not(trap):
+    """h = 0.1 x in space: nowhere on any skin is it steeper than 0.1."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", SurfaceWarning)
+        surface = _surface(trap.mesh)
+    heights = map_of(surface, lambda p: 0.1 * p[:, 0], 128, 3)
+    for tile in heights.raster.tiles:
+        found = slopes(heights, tile, heights.raster.whole(), second=True)
+        steep = np.hypot(found.along_t, found.along_b)
+        assert np.isfinite(steep).all() and np.isfinite(found.along_tt + found.along_tb + found.along_bb).all()
+        inside = is_inside(heights, tile)
+        assert np.quantile(steep[inside], 0.999) < 0.101
+        assert steep[inside].max() < 0.12
+        assert np.quantile(steep[found.has_skin], 0.99) < 0.11
