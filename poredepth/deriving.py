@@ -15,17 +15,20 @@ from poredepth.derived.heights import MapHeights
 from poredepth.derived.kinds import KINDS, Kind
 from poredepth.errors import CalibrationError
 from poredepth.maps import map_metadata, room_for
+from poredepth.memory import give_back
 from poredepth.output import FILE_FORMATS, ChannelCoding, WrittenMap, tile_file_name, write_channels
 from poredepth.output.calibration import CODE_MAX
 from poredepth.output.fitting import friendly_at_least
 from poredepth.output.rows import row_spans
 from poredepth.pipeline import Composition, OnProgress, quiet
 from poredepth.raster.far_gutter import fill_far_gutter
-from poredepth.raster.window import Window
+from poredepth.raster.window import Window, row_blocks
 
 #: Gives rows (first, end) of a map, float32 (rows, cols) or (rows, cols, channels).
 Rows = Callable[[int, int], np.ndarray]
 
+#: Texels worked on at once by a thread: about 200 bytes each.
+WINDOW_TEXELS = 1 << 18
 #: Share left free when the scale of a 16-bit map is fitted.
 HEADROOM = 0.05
 FRAME = "MikkTSpace tangent frame: x along +u, y along {way}, z along the smooth normal; n = 2 value - 1"
@@ -102,6 +105,7 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
         kind = KINDS[name]
         on_progress(f"derive {name}", sum(map(len, written.values())), n_files)
         context.prepare(*kind.needs)
+        give_back()
         format = _format_for(kind, composition.recipe.output.format)
         with room_for(composition.raster(), folder, len(kind.channels)) as room:
             rows = {tile: _rows(context, kind, tile, n_threads) for tile in heights_mm}
@@ -161,13 +165,12 @@ def _described(composition: Composition, context: Deriving, kind: Kind, tile: in
 
 
 def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Rows:
-    """Function (first, end) -> rows of a map, worked out by several threads, each a share of the rows."""
+    """Function (first, end) -> rows of a map, worked out by several threads, each some rows at a time."""
     size_px, several = kind.size_px(context), len(kind.channels) > 1
 
     def rows(first: int, end: int) -> np.ndarray:
-        cuts = np.linspace(first, end, min(n_threads, end - first) + 1).astype(int)
-        windows = [Window(a, 0, b - a, size_px) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
-        with ThreadPoolExecutor(len(windows)) as pool:
+        windows = list(row_blocks(Window(first, 0, end - first, size_px), WINDOW_TEXELS))
+        with ThreadPoolExecutor(n_threads) as pool:
             found = np.concatenate(list(pool.map(lambda one: kind.quantity(context, tile, one), windows)))
         return found if several else found[..., 0]
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.errors import MapFileError
+from poredepth.memory import give_back
 from poredepth.mix.blocks import TWO_THREADS, Blocking, fill_tile
 from poredepth.output import (
     Calibration,
@@ -304,6 +305,7 @@ def _filled(
     fill_tile(composition.layers, composition.ground, raster, tile, out, blocking, on_block, correction)
     if composition.recipe.output.fill_gaps:
         fill_far_gutter(raster, tile, out, blocking.n_threads, room)
+    give_back()
     return out
 
 

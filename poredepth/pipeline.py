@@ -11,11 +11,13 @@ import numpy as np
 from poredepth.errors import RecipeError
 from poredepth.ground import fine_skin, laying_ground
 from poredepth.laying import compiled_layer, to_be_split
+from poredepth.memory import give_back
 from poredepth.mix.combine import Sampling, mixed_height_mm
 from poredepth.mix.layers import CompiledLayer, LayingGround
 from poredepth.mix.seams import EQUALISING, SeamCorrection, seam_correction
 from poredepth.patch.types import HeightPatch
 from poredepth.raster.texels import TileRaster
+from poredepth.raster.window import BLOCK_TEXELS
 from poredepth.recipe.model import Recipe
 from poredepth.sources import load_patches
 from poredepth.surface.obj import PolygonMesh, read_obj
@@ -77,6 +79,14 @@ class Composition:
         raster = self.raster(size_px)
         return mixed_height_mm(self.layers, self.ground, Sampling(raster.footprint, raster.size_px), points)
 
+    def _height_in_parts_mm(self, points: SkinPoints, size_px: int) -> np.ndarray:
+        """The same as `height_mm`, a block of points after the other, so that memory is bounded."""
+        out = np.empty(len(points.triangle), np.float32)
+        for first in range(0, len(out), BLOCK_TEXELS // 4):
+            part = slice(first, first + BLOCK_TEXELS // 4)
+            out[part] = self.height_mm(SkinPoints(points.triangle[part], points.barycentric[part]), size_px)
+        return out
+
     def seam_correction(self, size_px: int | None = None) -> SeamCorrection | None:
         """What maps of a size add to their texels along seams; None if the recipe leaves seams untouched.
 
@@ -88,8 +98,9 @@ class Composition:
         if raster.size_px not in self._corrections:
             how = EQUALISING[self.recipe.output.seams]
             self._corrections[raster.size_px] = seam_correction(
-                raster, lambda points: self.height_mm(points, raster.size_px), how
+                raster, lambda points: self._height_in_parts_mm(points, raster.size_px), how
             )
+            give_back()
         return self._corrections[raster.size_px]
 
 
@@ -128,6 +139,7 @@ def prepare(
     for number, layer in enumerate(waiting := to_be_split(layers)):
         on_progress("bands", number, len(waiting))
         layer.bands.split()
+    give_back()
     return Composition(recipe, patches, ground, tuple(layers), skin)
 
 

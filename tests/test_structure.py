@@ -17,7 +17,7 @@ TOP = PACKAGE.parent
 
 #: The flow, upstream first: a stage imports only from those before it.
 FLOW = ["recipe", "patch", "surface", "placement", "raster", "mix", "derived", "output", "view"]
-BESIDE = {"errors", "files", "units", "version", "compiled"}
+BESIDE = {"errors", "files", "memory", "units", "version", "compiled"}
 #: What stands on top of the stages, in order.
 ABOVE = [
     "sources",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 #: Texels in one block: large enough for the kernels, small enough for the memory target.
-BLOCK_TEXELS = 1 << 20
+BLOCK_TEXELS = 1 << 19
 
 
 @dataclass(frozen=True, slots=True)
