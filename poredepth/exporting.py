@@ -21,6 +21,7 @@ from poredepth.output.materialx import write_materialx
 from poredepth.output.sheet import write_sheet
 from poredepth.output.usd import write_usd
 from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.window import row_blocks
 from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.skin import Surface
@@ -102,7 +103,7 @@ def write_export(
             parts, coarse_mm, fine_mm = None, heights_mm, heights_mm
         else:
             parts = split(_of(composition, heights_mm), options.split_edge_mm, n_threads=blocking.n_threads)
-            coarse_mm, fine_mm = _taken_apart(composition, parts, room, on_progress)
+            coarse_mm, fine_mm = _taken_apart(composition, parts, room, blocking.n_threads, on_progress)
         on_progress("write", 0, 1)
         displacement = _write_displacement(composition, coarse_mm, folder, stem, options)
         on_progress("write", 1, 1)
@@ -131,7 +132,9 @@ def _of(composition: Composition, heights_mm: Mapping[int, np.ndarray]) -> MapHe
     return MapHeights(composition.raster(), heights_mm, composition.skin)
 
 
-def _taken_apart(composition: Composition, parts: Split, room: Path | None, on_progress: OnProgress):
+def _taken_apart(
+    composition: Composition, parts: Split, room: Path | None, n_threads: int, on_progress: OnProgress
+):
     """Coarse and fine heights by tile."""
     raster = composition.raster()
     coarse = {tile: empty_map(raster, room, f"{tile}.{COARSE}") for tile in raster.tiles}
@@ -140,6 +143,9 @@ def _taken_apart(composition: Composition, parts: Split, room: Path | None, on_p
         on_progress("split", number, len(raster.tiles))
         for window in row_blocks(raster.whole()):
             coarse[tile][window.slices] = parts.coarse(tile, window)
+        if composition.recipe.output.fill_gaps:  # a low pass says nothing where there is no skin
+            fill_far_gutter(raster, tile, coarse[tile], n_threads, room)
+        for window in row_blocks(raster.whole()):
             fine[tile][window.slices] = parts.heights.block(tile, window) - coarse[tile][window.slices]
     return coarse, fine
 
