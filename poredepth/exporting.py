@@ -132,9 +132,7 @@ def _of(composition: Composition, heights_mm: Mapping[int, np.ndarray]) -> MapHe
     return MapHeights(composition.raster(), heights_mm, composition.skin)
 
 
-def _taken_apart(
-    composition: Composition, parts: Split, room: Path | None, n_threads: int, on_progress: OnProgress
-):
+def _taken_apart(composition: Composition, parts: Split, room: Path | None, n_threads: int, on_progress: OnProgress):
     """Coarse and fine heights by tile."""
     raster = composition.raster()
     coarse = {tile: empty_map(raster, room, f"{tile}.{COARSE}") for tile in raster.tiles}

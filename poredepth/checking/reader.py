@@ -1,14 +1,15 @@
 """Map files opened by a library other than the one that wrote them.
 
-OpenImageIO reads all formats where it is installed.  Without it PNG and TIFF are read by Pillow; EXR is then read by
-the library that wrote it, as there is no other, and the report says so.
+OpenImageIO reads all formats where it is installed.  Without it PNG and TIFF are read by Pillow.  EXR, and TIFF of
+several channels, are then read by the library that wrote them, as there is no other, and the report says so.  Several
+channels of 16 bits in a PNG, which Pillow brings down to 8, are unpacked by the reader of patches.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
 
@@ -17,6 +18,7 @@ import numpy as np
 from poredepth.errors import MapFileError, PoredepthError
 from poredepth.files import pictures_of_any_size
 from poredepth.output.metadata import NAMESPACE
+from poredepth.patch.png_channels import png_chunks, read_channels
 
 #: Endings of files that may be maps.
 ENDINGS = (".exr", ".tif", ".tiff", ".png")
@@ -102,7 +104,11 @@ def open_map(path: Path | str, *, oiio: bool | None = None) -> OpenedMap:
     with _trouble(path):
         if library is not None:
             return _by_openimageio(path, library)
-        return _by_openexr(path) if path.suffix.lower() == ".exr" else _by_pillow(path)
+        if path.suffix.lower() == ".exr":
+            return _by_openexr(path)
+        if path.suffix.lower() == ".png":
+            return _whole_bits(_by_pillow(path))
+        return _by_tifffile(path) or _by_pillow(path)
 
 
 def _openimageio() -> ModuleType | None:
@@ -193,6 +199,54 @@ def _by_pillow(path: Path) -> OpenedMap:
         (CHANNEL,) if mode in pixel_type or mode == "L" else tuple(mode),
         _own_strings(strings),
         colour,
+        upright,
+        True,
+        read,
+    )
+
+
+def _whole_bits(opened: OpenedMap) -> OpenedMap:
+    """A PNG with all the bits of its channels, where Pillow drops some."""
+    kind, header = next(png_chunks(opened.path), (b"", b""))
+    if kind != b"IHDR" or header[8] != 16 or len(opened.channels) == 1:
+        return opened
+
+    def read() -> Iterator[tuple[int, np.ndarray]]:
+        values = read_channels(opened.path)
+        for first in range(0, len(values), BLOCK_ROWS):
+            yield first, values[first : first + BLOCK_ROWS]
+
+    return replace(opened, reader="poredepth's reader of patches", pixel_type="uint16", read=read)
+
+
+def _by_tifffile(path: Path) -> OpenedMap | None:
+    """A TIFF of several channels; None if it has one."""
+    import tifffile
+
+    with tifffile.TiffFile(path) as file:
+        page = file.pages[0]
+        if page.samplesperpixel == 1:
+            return None
+        description, shape = page.description, (page.imagelength, page.imagewidth, page.samplesperpixel)
+        packing, upright = page.compression.name.lower(), int(page.tags.valueof(274, 1)) == 1
+        pixel_type, is_planar = str(page.dtype), page.planarconfig == tifffile.PLANARCONFIG.SEPARATE
+
+    def read() -> Iterator[tuple[int, np.ndarray]]:
+        values = tifffile.imread(path, key=0, out="memmap")
+        values = np.moveaxis(values, 0, 2) if is_planar else values
+        for first in range(0, shape[0], BLOCK_ROWS):
+            yield first, np.array(values[first : first + BLOCK_ROWS])
+
+    return OpenedMap(
+        path,
+        f"tifffile {tifffile.__version__} (it also wrote the file: no other reader is installed)",
+        pixel_type,
+        {"adobe_deflate": "zip"}.get(packing, packing),
+        _ROW_ORDERS["increasingY"],
+        shape[:2],
+        tuple("RGBA") if shape[2] == 4 else tuple("RGB") if shape[2] == 3 else tuple(map(str, range(shape[2]))),
+        _own_strings({"ImageDescription": description}),
+        "",
         upright,
         True,
         read,

@@ -7,7 +7,7 @@ import OpenImageIO as oiio
 import pytest
 from PIL import Image
 
-from poredepth.checking import UnreadableMapError, find_maps, open_map
+from poredepth.checking import UnreadableMapError, check_files, find_maps, open_map
 from poredepth.checking.scan import scan
 from poredepth.output import EXTENSION, FORMATS, ChannelCoding, MapMetadata, encode, fit_calibration, write_map
 from poredepth.output.write import write_channels
@@ -53,6 +53,23 @@ def test_values_and_text(format, with_oiio, tmp_path):
     np.testing.assert_array_equal(found, expected)
     text = opened.strings.get("poredepth") or opened.strings["ImageDescription"]
     assert "gesicht-\\u00e4.yaml" in text
+
+
+@pytest.mark.parametrize("with_oiio", [True, False])
+@pytest.mark.parametrize("format", FORMATS)
+def test_values_of_three_channels_have_all_their_bits(format, with_oiio, tmp_path):
+    quantity = np.random.default_rng(0).uniform(0, 1, (*SHAPE, 3)).astype(np.float32)
+    coding = ChannelCoding(format, 0.0, 1.0, "1")
+    written = write_channels(
+        tmp_path / f"m{EXTENSION[format]}", quantity, coding, MapMetadata(kind="normal", channels=("R", "G", "B"))
+    )
+    opened = open_map(written.path, oiio=with_oiio)
+    expected = coding.encode(quantity)
+    assert opened.pixel_type == str(expected.dtype) and opened.shape == SHAPE and len(opened.channels) == 3
+    found = np.concatenate([block for _, block in opened.blocks()])
+    # files keep channels by the alphabet, which is their names' own order backwards
+    np.testing.assert_array_equal(found[..., [opened.channels.index(name) for name in "RGB"]], expected)
+    assert [str(one) for one in check_files([written.path], oiio=with_oiio).findings] == []
 
 
 @pytest.mark.parametrize("kind, tile_px", [("half", 64), ("float", 64), ("float", 100)])
