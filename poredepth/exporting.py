@@ -10,11 +10,11 @@ import numpy as np
 
 from poredepth.derived.heights import MapHeights
 from poredepth.derived.split import Split, split
-from poredepth.deriving import DerivedOptions, check_kinds, write_derived
+from poredepth.deriving import DerivedOptions, check_kinds, check_sizes, write_derived
 from poredepth.errors import CalibrationError
 from poredepth.maps import compose_tiles, empty_map, map_stem, opened, room_for, scene_unit, write_set
 from poredepth.mix.blocks import TWO_THREADS, Blocking
-from poredepth.output import FILE_FORMATS, WrittenMap, tile_file_name
+from poredepth.output import FILE_FORMATS, WrittenMap, mipmapped, tile_file_name
 from poredepth.output.checksums import write_checksums
 from poredepth.output.handoff import HandOff, NormalMap, file_pattern, hand_off
 from poredepth.output.materialx import write_materialx
@@ -23,6 +23,7 @@ from poredepth.output.usd import write_usd
 from poredepth.pipeline import Composition, OnProgress, quiet
 from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.window import row_blocks
+from poredepth.recipe import Recipe
 from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.skin import Surface
 from poredepth.view.contact_sheet import contact_sheet, write_contact_sheet
@@ -72,6 +73,27 @@ class Export:
     split_mm: float | None
 
 
+def check_export(recipe: Recipe, options: ExportOptions) -> None:
+    """Find out what cannot be exported before anything is laid or composed, which takes minutes.
+
+    Raises
+    ------
+    CalibrationError : a kind of map there is not, or mip levels in a format that has none
+    MapFileError : mip levels without OpenImageIO, or in a file packed otherwise than they can be
+    RecipeError : a smaller map whose size does not divide that of the heights
+    """
+    check_kinds(options.maps)
+    output = recipe.output
+    check_sizes(options.maps, output.size_px, options.derived)
+    if not options.mip_mapped:
+        return
+    if FILE_FORMATS[output.format].container != "exr":
+        raise CalibrationError(
+            f"format: found {output.format} for a set with mip levels; allowed: exr-float, exr-half; others have none"
+        )
+    mipmapped.check_possible(output.compression)
+
+
 def write_export(
     composition: Composition,
     folder: Path | str,
@@ -91,10 +113,11 @@ def write_export(
 
     Raises
     ------
-    CalibrationError : heights that do not fit the asked scale, or a kind of map there is not
+    CalibrationError : heights that do not fit the asked scale
     MapFileError : a file that cannot be written or does not read back
+    CalibrationError, MapFileError, RecipeError : see `check_export`
     """
-    _check(composition, options)
+    check_export(composition.recipe, options)
     folder, stem = opened(folder), stem or map_stem(composition)
     raster, n_sets = composition.raster(), 1 if options.split_edge_mm is None else 3
     with room_for(raster, folder, n_sets) as room:
@@ -117,15 +140,6 @@ def write_export(
     files = [path for one in maps for path in (one.path, one.sidecar)]
     documents.append(write_checksums(folder, [*files, *documents]))
     return Export(displacement, derived, documents, split_mm)
-
-
-def _check(composition: Composition, options: ExportOptions) -> None:
-    check_kinds(options.maps)
-    output = composition.recipe.output
-    if options.mip_mapped and FILE_FORMATS[output.format].container != "exr":
-        raise CalibrationError(
-            f"format: found {output.format} for a set with mip levels; allowed: exr-float, exr-half; others have none"
-        )
 
 
 def _of(composition: Composition, heights_mm: Mapping[int, np.ndarray]) -> MapHeights:

@@ -93,7 +93,8 @@ def command(
     from poredepth import Blocking, load_recipe
     from poredepth.deriving import DerivedOptions, check_kinds
     from poredepth.errors import CalibrationError
-    from poredepth.exporting import ExportOptions, write_export
+    from poredepth.exporting import ExportOptions, check_export, write_export
+    from poredepth.maps import opened
 
     wanted = listed(maps)
     try:
@@ -110,6 +111,8 @@ def command(
         mip_mapped=mips,
         split_edge_mm=None if split_edge_um is None else split_edge_um / 1000,
     )
+    check_export(loaded, options)
+    opened(output)  # what cannot be written to is told before the long work
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
         done = write_export(composition, output, options, blocking=Blocking(n_threads=threads), on_progress=on_progress)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import OpenImageIO as oiio
 import pytest
@@ -122,3 +124,33 @@ def test_levels_in_a_format_that_has_none(folder):
     done = run_here("export", "plate.yaml", "-o", "set", "--mips", "--format", "png-16", cwd=folder)
     assert done.returncode == 3
     assert "found png-16 for a set with mip levels; allowed: exr-float, exr-half" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "words, code, told",
+    [
+        (("--mips",), 4, "pip install 'poredepth[tiled]'"),
+        (("--maps", "added-roughness", "--size", "1002"), 3, "found 250; allowed: a whole number that divides 1002"),
+        (
+            ("--maps", "added-roughness", "--lower-size", "100"),
+            3,
+            "found 100; allowed: a whole number that",
+        ),
+        (("-o", "plate.txt"), 4, "plate.txt: cannot make the folder"),
+        (("-o", "/proc"), 4, "/proc: cannot write there"),
+    ],
+)
+def test_what_cannot_work_is_told_before_anything_is_laid(folder, monkeypatch, words, code, told):
+    monkeypatch.setitem(sys.modules, "OpenImageIO", None)  # what Python itself does with a module that must not load
+    words = words if "-o" in words else (*words, "-o", "set")
+    done = run_here("export", "plate.yaml", *words, cwd=folder)
+    assert (done.returncode, told in done.stderr) == (code, True), done.stderr
+    assert "laying patches" not in done.stderr and not (folder / "set").exists()
+
+
+def test_a_packing_without_levels_is_told_before_anything_is_laid(folder):
+    recipe = folder / "plate.yaml"
+    recipe.write_text(recipe.read_text().replace("{size_px: 256}", "{size_px: 256, compression: piz}"))
+    done = run_here("export", "plate.yaml", "-o", "set", "--mips", cwd=folder)
+    assert done.returncode == 4 and "'piz', allowed for maps with mip levels is zip" in done.stderr
+    assert "laying patches" not in done.stderr and not (folder / "set").exists()
