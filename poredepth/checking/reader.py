@@ -96,10 +96,10 @@ def open_map(path: Path | str, *, oiio: bool | None = None) -> OpenedMap:
     UnreadableMapError : no such file, another ending, or a broken one
     """
     path = Path(path)
-    if path.suffix.lower() not in ENDINGS:
-        raise UnreadableMapError(f"{path}: ends in {path.suffix!r}; allowed: {', '.join(ENDINGS)}")
     if not path.is_file():
         raise UnreadableMapError(f"{path}: no such file; check the path")
+    if path.suffix.lower() not in ENDINGS:
+        raise UnreadableMapError(f"{path}: ends in {path.suffix!r}; allowed: {', '.join(ENDINGS)}")
     library = _openimageio() if oiio is None or oiio else None
     with _trouble(path):
         if library is not None:

@@ -274,3 +274,9 @@ def test_how_the_command_ends(tmp_path):
     [path] = written(tmp_path)
     assert run_here("check", path.name, "--recipe", "no.yaml", cwd=tmp_path).returncode == 3
     assert run_here("check", path.name, "--unknown", cwd=tmp_path).returncode == 2
+    done = run_here("check", "no", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (3, "error: no: no such file; check the path\n")
+    (tmp_path / "checksums.sha256").write_text("junk\n")
+    (tmp_path / "m.png").unlink()
+    done = run_here("check", ".", cwd=tmp_path)
+    assert done.returncode == 3 and "checksums.sha256:1: got 'junk'" in done.stderr
