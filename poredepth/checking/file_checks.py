@@ -120,6 +120,10 @@ def _container(subject: Subject) -> list[Finding]:
     if len(opened.channels) != len(channels):
         text = f"the file has channels {', '.join(opened.channels)}, stated are {', '.join(map(str, channels))}"
         found.append(("channels-differ", text, f"a program saved it anew: {_AGAIN}"))
+    n_levels = int(stated.number("levels") or 1)
+    if opened.n_levels is not None and opened.n_levels != n_levels:
+        text = f"the file has {opened.n_levels} mip levels (1: none), stated are {n_levels}"
+        found.append(("levels-differ", text, f"a program saved it anew: {_AGAIN}"))
     if "srgb" in opened.colour.lower():
         text = f"the file says its values are {opened.colour}: a reader that manages colour bends the heights"
         found.append(("colour-tag", text, f"a program saved it anew: {_AGAIN}"))

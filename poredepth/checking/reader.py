@@ -53,6 +53,7 @@ class OpenedMap:
     colour : what the reader takes the values for, empty if it does not say
     upright : False if a tag says that rows or columns are to be turned
     fills_frame : whether the picture is as large as the frame its header states
+    n_levels : mip levels, 1 for a file without any; None if the reader does not say
     read : gives (first row, values) from the top
     """
 
@@ -68,6 +69,7 @@ class OpenedMap:
     upright: bool
     fills_frame: bool
     read: Callable[[], Iterator[tuple[int, np.ndarray]]]
+    n_levels: int | None = 1
 
     @property
     def n_read(self) -> int:
@@ -123,7 +125,9 @@ def _by_openimageio(path: Path, oiio: ModuleType) -> OpenedMap:
     image = oiio.ImageInput.open(str(path))
     if image is None:
         raise UnreadableMapError(f"{path}: cannot be read ({_first_line(oiio.geterror())}); write it again")
-    spec = image.spec()
+    spec, n_levels = image.spec(), 1
+    while image.seek_subimage(0, n_levels):
+        n_levels += 1
     image.close()
     texts = {one.name: one.value for one in spec.extra_attribs if isinstance(one.value, str)}
     packing = texts.get("compression", "") or ("deflate" if path.suffix.lower() == ".png" else "")
@@ -141,6 +145,7 @@ def _by_openimageio(path: Path, oiio: ModuleType) -> OpenedMap:
         numbers.get("Orientation", 1) == 1,
         (spec.x, spec.y, spec.width, spec.height) == (spec.full_x, spec.full_y, spec.full_width, spec.full_height),
         lambda: _oiio_blocks(path, oiio),
+        n_levels,
     )
 
 
@@ -149,23 +154,33 @@ def _oiio_blocks(path: Path, oiio: ModuleType) -> Iterator[tuple[int, np.ndarray
     if image is None:
         raise UnreadableMapError(f"{path}: cannot be read ({_first_line(oiio.geterror())}); write it again")
     try:
-        spec = image.spec()
-        kind = oiio.TypeDesc(str(spec.format))
-        span = _span(tuple(spec.channelnames))
-        for first in range(0, spec.height, rows := spec.tile_height or BLOCK_ROWS):
-            end = min(first + rows, spec.height)
-            y = spec.y + first, spec.y + end
-            if spec.tile_height:
-                found = image.read_tiles(spec.x, spec.x + spec.width, *y, 0, 1, *span, kind)
-            else:
-                found = image.read_scanlines(*y, 0, *span, kind)
-            if found is None:
-                raise UnreadableMapError(
-                    f"{path}: rows {first} to {end - 1} cannot be read ({_first_line(image.geterror())})"
-                )
-            yield first, found.reshape(end - first, spec.width, -1)
+        yield from _oiio_level(path, oiio, image, 0)
+        level = 1
+        while image.seek_subimage(0, level):  # to find those that are broken
+            for _ in _oiio_level(path, oiio, image, level):
+                pass
+            level += 1
     finally:
         image.close()
+
+
+def _oiio_level(path: Path, oiio: ModuleType, image, level: int) -> Iterator[tuple[int, np.ndarray]]:
+    spec = image.spec(0, level)
+    kind = oiio.TypeDesc(str(spec.format))
+    span = _span(tuple(spec.channelnames))
+    of_level = f"level {level}, " if level else ""
+    for first in range(0, spec.height, rows := spec.tile_height or BLOCK_ROWS):
+        end = min(first + rows, spec.height)
+        y = spec.y + first, spec.y + end
+        if spec.tile_height:
+            found = image.read_tiles(0, level, spec.x, spec.x + spec.width, *y, 0, 1, *span, kind)
+        else:
+            found = image.read_scanlines(0, level, *y, 0, *span, kind)
+        if found is None:
+            raise UnreadableMapError(
+                f"{path}: {of_level}rows {first} to {end - 1} cannot be read ({_first_line(image.geterror())})"
+            )
+        yield first, found.reshape(end - first, spec.width, -1)
 
 
 def _by_pillow(path: Path) -> OpenedMap:
@@ -292,6 +307,7 @@ def _by_openexr(path: Path) -> OpenedMap:
         True,
         (corner.x, corner.y, far.x, far.y) == (frame.min.x, frame.min.y, frame.max.x, frame.max.y),
         read,
+        None if "tiles" in header else 1,
     )
 
 

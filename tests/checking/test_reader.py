@@ -100,6 +100,30 @@ def test_mip_mapped_exr(tmp_path):
     np.testing.assert_array_equal(values_of(open_map(path)), encode(height_mm, calibration))
 
 
+def test_levels_that_are_lost_or_broken(tmp_path):
+    """A program that saves the first level alone; a file that is cut in its last levels, whose first one is whole."""
+    height_mm = relief_mm()
+    path = tmp_path / "m.exr"
+    write_map(path, height_mm, fit_calibration("exr-float", "mm", -1, 1), MapMetadata(), mip_mapped=True)
+    assert open_map(path).n_levels == 9 and check_files([path]).ok and check_files([path], oiio=False).ok
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-300])
+    with pytest.raises(UnreadableMapError, match="level [1-8], rows"):
+        check_files([path])
+    path.write_bytes(whole)
+    values, strings = values_of(open_map(path)), open_map(path).strings
+    spec = oiio.ImageSpec(SHAPE[1], SHAPE[0], 1, "float")
+    spec.channelnames = ("Y",)
+    for key, text in strings.items():
+        spec.attribute(key, text)
+    out = oiio.ImageOutput.create(str(path))
+    assert out.open(str(path), spec) and out.write_image(values[..., None])
+    out.close()
+    report = check_files([path])
+    assert report.names == ("levels-differ",)
+    assert "the file has 1 mip levels (1: none), stated are 9" in report.findings[0].text
+
+
 def test_the_channel_of_heights_among_others(tmp_path):
     values = np.dstack([relief_mm(), 2 * relief_mm(), 3 * relief_mm()])
     spec = oiio.ImageSpec(SHAPE[1], SHAPE[0], 3, "float")
