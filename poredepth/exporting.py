@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,12 +14,12 @@ from poredepth.deriving import DerivedOptions, check_kinds, check_sizes, write_d
 from poredepth.errors import CalibrationError
 from poredepth.maps import compose_tiles, empty_map, map_stem, opened, room_for, scene_unit, write_set
 from poredepth.mix.blocks import TWO_THREADS, Blocking
-from poredepth.output import FILE_FORMATS, WrittenMap, mipmapped, tile_file_name
+from poredepth.output import FILE_FORMATS, WrittenMap, materialx, mipmapped, tile_file_name, usd
 from poredepth.output.checksums import write_checksums
+from poredepth.output.formats import CONTAINERS
 from poredepth.output.handoff import HandOff, NormalMap, file_pattern, hand_off
-from poredepth.output.materialx import write_materialx
 from poredepth.output.sheet import write_sheet
-from poredepth.output.usd import write_usd
+from poredepth.output.sidecar import sidecar_path
 from poredepth.pipeline import Composition, OnProgress, quiet
 from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.window import row_blocks
@@ -65,12 +65,14 @@ class Export:
     derived : per tile, by kind
     documents : paths of sheets and hand-off documents
     split_mm : the wavelength the relief was split at; None: it was not
+    left_over : maps and documents in the folder that are not of this set, and not in its checksums
     """
 
     displacement: list[WrittenMap]
     derived: Mapping[str, list[WrittenMap]]
     documents: list[Path]
     split_mm: float | None
+    left_over: tuple[Path, ...] = ()
 
 
 def check_export(recipe: Recipe, options: ExportOptions) -> None:
@@ -138,8 +140,17 @@ def write_export(
             documents.append(_write_contact_sheet(composition, coarse_mm, displacement, folder))
     maps = [*displacement, *(one for set_ in derived.values() for one in set_)]
     files = [path for one in maps for path in (one.path, one.sidecar)]
+    left_over = _left_over(folder, {*files, *documents})
     documents.append(write_checksums(folder, [*files, *documents]))
-    return Export(displacement, derived, documents, split_mm)
+    return Export(displacement, derived, documents, split_mm, left_over)
+
+
+def _left_over(folder: Path, written: Collection[Path]) -> tuple[Path, ...]:
+    """Maps with a sidecar and scene documents that were there before and are not of the set."""
+    others = [path for path in sorted(folder.iterdir()) if path not in written and not path.name.startswith(".")]
+    endings = materialx.ENDING, usd.ENDING
+    is_map = {path for path in others if path.suffix.lower() in CONTAINERS and sidecar_path(path).is_file()}
+    return tuple(path for path in others if path in is_map or path.suffix in endings)
 
 
 def _of(composition: Composition, heights_mm: Mapping[int, np.ndarray]) -> MapHeights:
@@ -222,7 +233,7 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
     sheet = write_sheet(
         folder, about, area_mm2=float(skin.area_mm2[skin.has_uv].sum()), median_edge_mm=_median_edge_mm(skin)
     )
-    return [sheet, write_materialx(folder, about), write_usd(folder, about)]
+    return [sheet, materialx.write_materialx(folder, about), usd.write_usd(folder, about)]
 
 
 def _normal_map(written: list[WrittenMap], options: ExportOptions) -> NormalMap:

@@ -126,6 +126,18 @@ def test_levels_in_a_format_that_has_none(folder):
     assert "found png-16 for a set with mip levels; allowed: exr-float, exr-half" in done.stderr
 
 
+def test_files_of_an_older_set_are_told_and_not_in_the_checksums(folder):
+    done = run_here("export", "plate.yaml", "-o", "set", "--maps", "normal", "--split-edge-um", "500", cwd=folder)
+    assert done.returncode == 0 and "left over" not in done.stdout
+    done = run_here("export", "plate.yaml", "-o", "set", cwd=folder)
+    assert done.returncode == 0
+    told = done.stdout.partition("left over       5 older files that are not of this set")[2]
+    names = [f"plate.{name}" for name in ("coarse.1001.exr", "coarse.mtlx", "coarse.usda", "fine.normal.1001.exr")]
+    listed = (folder / "set" / "checksums.sha256").read_text()
+    for name in (*names, "plate.normal.1001.exr"):
+        assert f"set/{name}\n" in told and name not in listed
+
+
 @pytest.mark.parametrize(
     "words, code, told",
     [
