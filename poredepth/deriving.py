@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from poredepth.derived.cavity import CUTOFF_MM
-from poredepth.derived.context import RADIUS_MM, Deriving
+from poredepth.derived.context import RADIUS_MM, Deriving, low_size_px
 from poredepth.derived.heights import MapHeights
 from poredepth.derived.kinds import KINDS, Kind
+from poredepth.derived.moments import reduction
 from poredepth.errors import CalibrationError
 from poredepth.maps import map_metadata, room_for
 from poredepth.memory import give_back
@@ -57,6 +58,12 @@ def check_kinds(names: tuple[str, ...]) -> None:
     for name in names:
         if name not in KINDS:
             raise CalibrationError(f"map: got {name!r}, allowed is one of {', '.join(KINDS)}")
+
+
+def check_sizes(names: tuple[str, ...], size_px: int, options: DerivedOptions) -> None:
+    """Raise RecipeError if a smaller map is asked for whose size does not divide that of the heights."""
+    if any(KINDS[name].is_low for name in names):
+        reduction(size_px, low_size_px(size_px, options.low_px))
 
 
 def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)

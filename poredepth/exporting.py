@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,18 +10,20 @@ import numpy as np
 
 from poredepth.derived.heights import MapHeights
 from poredepth.derived.split import Split, split
-from poredepth.deriving import DerivedOptions, check_kinds, write_derived
+from poredepth.deriving import DerivedOptions, check_kinds, check_sizes, write_derived
 from poredepth.errors import CalibrationError
 from poredepth.maps import compose_tiles, empty_map, map_stem, opened, room_for, scene_unit, write_set
 from poredepth.mix.blocks import TWO_THREADS, Blocking
-from poredepth.output import FILE_FORMATS, WrittenMap, tile_file_name
+from poredepth.output import FILE_FORMATS, WrittenMap, materialx, mipmapped, tile_file_name, usd
 from poredepth.output.checksums import write_checksums
+from poredepth.output.formats import CONTAINERS
 from poredepth.output.handoff import HandOff, NormalMap, file_pattern, hand_off
-from poredepth.output.materialx import write_materialx
 from poredepth.output.sheet import write_sheet
-from poredepth.output.usd import write_usd
+from poredepth.output.sidecar import sidecar_path
 from poredepth.pipeline import Composition, OnProgress, quiet
+from poredepth.raster.far_gutter import fill_far_gutter
 from poredepth.raster.window import row_blocks
+from poredepth.recipe import Recipe
 from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.skin import Surface
 from poredepth.view.contact_sheet import contact_sheet, write_contact_sheet
@@ -63,12 +65,35 @@ class Export:
     derived : per tile, by kind
     documents : paths of sheets and hand-off documents
     split_mm : the wavelength the relief was split at; None: it was not
+    left_over : maps and documents in the folder that are not of this set, and not in its checksums
     """
 
     displacement: list[WrittenMap]
     derived: Mapping[str, list[WrittenMap]]
     documents: list[Path]
     split_mm: float | None
+    left_over: tuple[Path, ...] = ()
+
+
+def check_export(recipe: Recipe, options: ExportOptions) -> None:
+    """Find out what cannot be exported before anything is laid or composed, which takes minutes.
+
+    Raises
+    ------
+    CalibrationError : a kind of map there is not, or mip levels in a format that has none
+    MapFileError : mip levels without OpenImageIO, or in a file packed otherwise than they can be
+    RecipeError : a smaller map whose size does not divide that of the heights
+    """
+    check_kinds(options.maps)
+    output = recipe.output
+    check_sizes(options.maps, output.size_px, options.derived)
+    if not options.mip_mapped:
+        return
+    if FILE_FORMATS[output.format].container != "exr":
+        raise CalibrationError(
+            f"format: found {output.format} for a set with mip levels; allowed: exr-float, exr-half; others have none"
+        )
+    mipmapped.check_possible(output.compression)
 
 
 def write_export(
@@ -90,10 +115,11 @@ def write_export(
 
     Raises
     ------
-    CalibrationError : heights that do not fit the asked scale, or a kind of map there is not
+    CalibrationError : heights that do not fit the asked scale
     MapFileError : a file that cannot be written or does not read back
+    CalibrationError, MapFileError, RecipeError : see `check_export`
     """
-    _check(composition, options)
+    check_export(composition.recipe, options)
     folder, stem = opened(folder), stem or map_stem(composition)
     raster, n_sets = composition.raster(), 1 if options.split_edge_mm is None else 3
     with room_for(raster, folder, n_sets) as room:
@@ -102,7 +128,7 @@ def write_export(
             parts, coarse_mm, fine_mm = None, heights_mm, heights_mm
         else:
             parts = split(_of(composition, heights_mm), options.split_edge_mm, n_threads=blocking.n_threads)
-            coarse_mm, fine_mm = _taken_apart(composition, parts, room, on_progress)
+            coarse_mm, fine_mm = _taken_apart(composition, parts, room, blocking.n_threads, on_progress)
         on_progress("write", 0, 1)
         displacement = _write_displacement(composition, coarse_mm, folder, stem, options)
         on_progress("write", 1, 1)
@@ -114,24 +140,24 @@ def write_export(
             documents.append(_write_contact_sheet(composition, coarse_mm, displacement, folder))
     maps = [*displacement, *(one for set_ in derived.values() for one in set_)]
     files = [path for one in maps for path in (one.path, one.sidecar)]
+    left_over = _left_over(folder, {*files, *documents})
     documents.append(write_checksums(folder, [*files, *documents]))
-    return Export(displacement, derived, documents, split_mm)
+    return Export(displacement, derived, documents, split_mm, left_over)
 
 
-def _check(composition: Composition, options: ExportOptions) -> None:
-    check_kinds(options.maps)
-    output = composition.recipe.output
-    if options.mip_mapped and FILE_FORMATS[output.format].container != "exr":
-        raise CalibrationError(
-            f"format: found {output.format} for a set with mip levels; allowed: exr-float, exr-half; others have none"
-        )
+def _left_over(folder: Path, written: Collection[Path]) -> tuple[Path, ...]:
+    """Maps with a sidecar and scene documents that were there before and are not of the set."""
+    others = [path for path in sorted(folder.iterdir()) if path not in written and not path.name.startswith(".")]
+    endings = materialx.ENDING, usd.ENDING
+    is_map = {path for path in others if path.suffix.lower() in CONTAINERS and sidecar_path(path).is_file()}
+    return tuple(path for path in others if path in is_map or path.suffix in endings)
 
 
 def _of(composition: Composition, heights_mm: Mapping[int, np.ndarray]) -> MapHeights:
     return MapHeights(composition.raster(), heights_mm, composition.skin)
 
 
-def _taken_apart(composition: Composition, parts: Split, room: Path | None, on_progress: OnProgress):
+def _taken_apart(composition: Composition, parts: Split, room: Path | None, n_threads: int, on_progress: OnProgress):
     """Coarse and fine heights by tile."""
     raster = composition.raster()
     coarse = {tile: empty_map(raster, room, f"{tile}.{COARSE}") for tile in raster.tiles}
@@ -140,6 +166,9 @@ def _taken_apart(composition: Composition, parts: Split, room: Path | None, on_p
         on_progress("split", number, len(raster.tiles))
         for window in row_blocks(raster.whole()):
             coarse[tile][window.slices] = parts.coarse(tile, window)
+        if composition.recipe.output.fill_gaps:  # a low pass says nothing where there is no skin
+            fill_far_gutter(raster, tile, coarse[tile], n_threads, room)
+        for window in row_blocks(raster.whole()):
             fine[tile][window.slices] = parts.heights.block(tile, window) - coarse[tile][window.slices]
     return coarse, fine
 
@@ -204,7 +233,7 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
     sheet = write_sheet(
         folder, about, area_mm2=float(skin.area_mm2[skin.has_uv].sum()), median_edge_mm=_median_edge_mm(skin)
     )
-    return [sheet, write_materialx(folder, about), write_usd(folder, about)]
+    return [sheet, materialx.write_materialx(folder, about), usd.write_usd(folder, about)]
 
 
 def _normal_map(written: list[WrittenMap], options: ExportOptions) -> NormalMap:

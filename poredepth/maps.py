@@ -261,13 +261,17 @@ def _patch_record(recipe: Recipe, patch: HeightPatch) -> PatchRecord:
 
 
 def opened(folder: Path | str) -> Path:
-    """A folder to write to, made if missing."""
+    """A folder to write to, made if missing; MapFileError if that is not allowed."""
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise MapFileError(f"{folder}: cannot make the folder ({error.strerror}); choose another with -o") from error
-    return folder
+    try:
+        with tempfile.TemporaryFile(prefix=".poredepth-", dir=folder):
+            return folder
+    except OSError as error:
+        raise MapFileError(f"{folder}: cannot write there ({error.strerror}); choose another with -o") from error
 
 
 @contextmanager

@@ -199,6 +199,18 @@ def test_split_parts_add_up_and_the_documents_use_both(tmp_path):
     assert steep[1] < steep[0]
 
 
+def test_the_coarse_part_of_a_split_fills_gaps_too(tmp_path):
+    """Else coarse levels are means of skin and of zeros between charts."""
+    made = composition(fill_gaps=True)
+    done = write_export(made, tmp_path, ExportOptions(split_edge_mm=0.8, contact_sheet=False))
+    for one in done.displacement:
+        coarse_mm, _ = read_map(one.path)
+        points = made.raster().skin_points(one.metadata.tile, made.raster().whole())
+        skin = (points.triangle >= 0).reshape(coarse_mm.shape)
+        assert 0.1 < (~skin).mean() < 0.9 and (coarse_mm[~skin] != 0.0).all()
+        assert np.isin(coarse_mm[~skin], coarse_mm[skin]).all()
+
+
 def test_green_down_turns_y_round_and_nothing_else(tmp_path):
     made = composition()
     up = write_export(made, tmp_path / "up", ExportOptions(("normal",), contact_sheet=False))

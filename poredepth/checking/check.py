@@ -18,6 +18,7 @@ from poredepth.checking.sampling import NotComparableError
 from poredepth.checking.scan import scan
 from poredepth.checking.set_checks import set_findings, set_key
 from poredepth.checking.stated import Stated, carries_metadata, stated_metadata
+from poredepth.errors import MapFileError
 from poredepth.output.checksums import CHECKSUMS_NAME, verify
 from poredepth.output.metadata import HEIGHT
 from poredepth.output.sidecar import sidecar_path
@@ -169,7 +170,11 @@ def _checksums(given: Sequence[Path], opened: Sequence[OpenedMap], on_progress: 
     found = []
     for folder in sorted(one for one in folders if (one / CHECKSUMS_NAME).is_file()):
         on_progress("checksums", 0, 1)
-        for trouble in verify(folder):
+        try:
+            troubles = verify(folder)
+        except MapFileError as error:
+            raise UnreadableMapError(str(error)) from error
+        for trouble in troubles:
             if folder in given or trouble.name in names:
                 text = f"the file is {trouble.trouble}, says {CHECKSUMS_NAME}"
                 hint = "it was edited, saved anew or lost since the set was written: write the set again"

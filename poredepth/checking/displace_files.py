@@ -13,6 +13,7 @@ from poredepth.checking.check import find_maps
 from poredepth.checking.displace import measure_displaced
 from poredepth.checking.obtained import DisplaceMeasure
 from poredepth.checking.reader import OpenedMap, UnreadableMapError
+from poredepth.errors import MapFileError
 from poredepth.output import MapMetadata, read_map_metadata
 from poredepth.output.metadata import HEIGHT
 from poredepth.pipeline import Composition
@@ -48,7 +49,10 @@ def displace_files(  # noqa: PLR0913  (what is displaced by what, how finely)
     """
     known: dict[int, tuple[OpenedMap, MapMetadata]] = {}
     for one in find_maps(paths):
-        metadata = read_map_metadata(one.path)
+        try:
+            metadata = read_map_metadata(one.path)
+        except MapFileError as error:
+            raise UnreadableMapError(str(error)) from error
         if metadata.kind != HEIGHT:
             continue
         if metadata.tile in known:

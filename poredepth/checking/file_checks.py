@@ -120,6 +120,10 @@ def _container(subject: Subject) -> list[Finding]:
     if len(opened.channels) != len(channels):
         text = f"the file has channels {', '.join(opened.channels)}, stated are {', '.join(map(str, channels))}"
         found.append(("channels-differ", text, f"a program saved it anew: {_AGAIN}"))
+    n_levels = int(stated.number("levels") or 1)
+    if opened.n_levels is not None and opened.n_levels != n_levels:
+        text = f"the file has {opened.n_levels} mip levels (1: none), stated are {n_levels}"
+        found.append(("levels-differ", text, f"a program saved it anew: {_AGAIN}"))
     if "srgb" in opened.colour.lower():
         text = f"the file says its values are {opened.colour}: a reader that manages colour bends the heights"
         found.append(("colour-tag", text, f"a program saved it anew: {_AGAIN}"))
@@ -190,7 +194,8 @@ def _eight_bits(subject: Subject) -> list[Finding]:
         top, step = 1.0, float(np.spacing(np.abs(levels).max().astype(scan.dtype)))
     # eight bits spread over the whole type, shifted up into it, or over the used range
     share = levels * 255 / top
-    on_grid = np.abs(share - np.rint(share)).max() < 1e-3
+    # values far below one step of that grid, as heights in metres are, all lie beside its 0
+    on_grid = np.abs(share - np.rint(share)).max() < 1e-3 and np.diff(share).min() > 0.5
     shifted = scan.dtype.kind == "u" and not (levels % 256).any()
     gap = _even_gap(levels, step)
     even = len(levels) >= EVEN_LEVELS and gap > (HALF_STEP if scan.dtype == np.float16 else EVEN_STEP) * step

@@ -1,14 +1,15 @@
 """Map files opened by a library other than the one that wrote them.
 
-OpenImageIO reads all formats where it is installed.  Without it PNG and TIFF are read by Pillow; EXR is then read by
-the library that wrote it, as there is no other, and the report says so.
+OpenImageIO reads all formats where it is installed.  Without it PNG and TIFF are read by Pillow.  EXR, and TIFF of
+several channels, are then read by the library that wrote them, as there is no other, and the report says so.  Several
+channels of 16 bits in a PNG, which Pillow brings down to 8, are unpacked by the reader of patches.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
 
@@ -17,6 +18,7 @@ import numpy as np
 from poredepth.errors import MapFileError, PoredepthError
 from poredepth.files import pictures_of_any_size
 from poredepth.output.metadata import NAMESPACE
+from poredepth.patch.png_channels import png_chunks, read_channels
 
 #: Endings of files that may be maps.
 ENDINGS = (".exr", ".tif", ".tiff", ".png")
@@ -51,6 +53,7 @@ class OpenedMap:
     colour : what the reader takes the values for, empty if it does not say
     upright : False if a tag says that rows or columns are to be turned
     fills_frame : whether the picture is as large as the frame its header states
+    n_levels : mip levels, 1 for a file without any; None if the reader does not say
     read : gives (first row, values) from the top
     """
 
@@ -66,6 +69,7 @@ class OpenedMap:
     upright: bool
     fills_frame: bool
     read: Callable[[], Iterator[tuple[int, np.ndarray]]]
+    n_levels: int | None = 1
 
     @property
     def n_read(self) -> int:
@@ -94,15 +98,19 @@ def open_map(path: Path | str, *, oiio: bool | None = None) -> OpenedMap:
     UnreadableMapError : no such file, another ending, or a broken one
     """
     path = Path(path)
-    if path.suffix.lower() not in ENDINGS:
-        raise UnreadableMapError(f"{path}: ends in {path.suffix!r}; allowed: {', '.join(ENDINGS)}")
     if not path.is_file():
         raise UnreadableMapError(f"{path}: no such file; check the path")
+    if path.suffix.lower() not in ENDINGS:
+        raise UnreadableMapError(f"{path}: ends in {path.suffix!r}; allowed: {', '.join(ENDINGS)}")
     library = _openimageio() if oiio is None or oiio else None
     with _trouble(path):
         if library is not None:
             return _by_openimageio(path, library)
-        return _by_openexr(path) if path.suffix.lower() == ".exr" else _by_pillow(path)
+        if path.suffix.lower() == ".exr":
+            return _by_openexr(path)
+        if path.suffix.lower() == ".png":
+            return _whole_bits(_by_pillow(path))
+        return _by_tifffile(path) or _by_pillow(path)
 
 
 def _openimageio() -> ModuleType | None:
@@ -117,7 +125,9 @@ def _by_openimageio(path: Path, oiio: ModuleType) -> OpenedMap:
     image = oiio.ImageInput.open(str(path))
     if image is None:
         raise UnreadableMapError(f"{path}: cannot be read ({_first_line(oiio.geterror())}); write it again")
-    spec = image.spec()
+    spec, n_levels = image.spec(), 1
+    while image.seek_subimage(0, n_levels):
+        n_levels += 1
     image.close()
     texts = {one.name: one.value for one in spec.extra_attribs if isinstance(one.value, str)}
     packing = texts.get("compression", "") or ("deflate" if path.suffix.lower() == ".png" else "")
@@ -135,6 +145,7 @@ def _by_openimageio(path: Path, oiio: ModuleType) -> OpenedMap:
         numbers.get("Orientation", 1) == 1,
         (spec.x, spec.y, spec.width, spec.height) == (spec.full_x, spec.full_y, spec.full_width, spec.full_height),
         lambda: _oiio_blocks(path, oiio),
+        n_levels,
     )
 
 
@@ -143,23 +154,33 @@ def _oiio_blocks(path: Path, oiio: ModuleType) -> Iterator[tuple[int, np.ndarray
     if image is None:
         raise UnreadableMapError(f"{path}: cannot be read ({_first_line(oiio.geterror())}); write it again")
     try:
-        spec = image.spec()
-        kind = oiio.TypeDesc(str(spec.format))
-        span = _span(tuple(spec.channelnames))
-        for first in range(0, spec.height, rows := spec.tile_height or BLOCK_ROWS):
-            end = min(first + rows, spec.height)
-            y = spec.y + first, spec.y + end
-            if spec.tile_height:
-                found = image.read_tiles(spec.x, spec.x + spec.width, *y, 0, 1, *span, kind)
-            else:
-                found = image.read_scanlines(*y, 0, *span, kind)
-            if found is None:
-                raise UnreadableMapError(
-                    f"{path}: rows {first} to {end - 1} cannot be read ({_first_line(image.geterror())})"
-                )
-            yield first, found.reshape(end - first, spec.width, -1)
+        yield from _oiio_level(path, oiio, image, 0)
+        level = 1
+        while image.seek_subimage(0, level):  # to find those that are broken
+            for _ in _oiio_level(path, oiio, image, level):
+                pass
+            level += 1
     finally:
         image.close()
+
+
+def _oiio_level(path: Path, oiio: ModuleType, image, level: int) -> Iterator[tuple[int, np.ndarray]]:
+    spec = image.spec(0, level)
+    kind = oiio.TypeDesc(str(spec.format))
+    span = _span(tuple(spec.channelnames))
+    of_level = f"level {level}, " if level else ""
+    for first in range(0, spec.height, rows := spec.tile_height or BLOCK_ROWS):
+        end = min(first + rows, spec.height)
+        y = spec.y + first, spec.y + end
+        if spec.tile_height:
+            found = image.read_tiles(0, level, spec.x, spec.x + spec.width, *y, 0, 1, *span, kind)
+        else:
+            found = image.read_scanlines(0, level, *y, 0, *span, kind)
+        if found is None:
+            raise UnreadableMapError(
+                f"{path}: {of_level}rows {first} to {end - 1} cannot be read ({_first_line(image.geterror())})"
+            )
+        yield first, found.reshape(end - first, spec.width, -1)
 
 
 def _by_pillow(path: Path) -> OpenedMap:
@@ -193,6 +214,54 @@ def _by_pillow(path: Path) -> OpenedMap:
         (CHANNEL,) if mode in pixel_type or mode == "L" else tuple(mode),
         _own_strings(strings),
         colour,
+        upright,
+        True,
+        read,
+    )
+
+
+def _whole_bits(opened: OpenedMap) -> OpenedMap:
+    """A PNG with all the bits of its channels, where Pillow drops some."""
+    kind, header = next(png_chunks(opened.path), (b"", b""))
+    if kind != b"IHDR" or header[8] != 16 or len(opened.channels) == 1:
+        return opened
+
+    def read() -> Iterator[tuple[int, np.ndarray]]:
+        values = read_channels(opened.path)
+        for first in range(0, len(values), BLOCK_ROWS):
+            yield first, values[first : first + BLOCK_ROWS]
+
+    return replace(opened, reader="poredepth's reader of patches", pixel_type="uint16", read=read)
+
+
+def _by_tifffile(path: Path) -> OpenedMap | None:
+    """A TIFF of several channels; None if it has one."""
+    import tifffile
+
+    with tifffile.TiffFile(path) as file:
+        page = file.pages[0]
+        if page.samplesperpixel == 1:
+            return None
+        description, shape = page.description, (page.imagelength, page.imagewidth, page.samplesperpixel)
+        packing, upright = page.compression.name.lower(), int(page.tags.valueof(274, 1)) == 1
+        pixel_type, is_planar = str(page.dtype), page.planarconfig == tifffile.PLANARCONFIG.SEPARATE
+
+    def read() -> Iterator[tuple[int, np.ndarray]]:
+        values = tifffile.imread(path, key=0, out="memmap")
+        values = np.moveaxis(values, 0, 2) if is_planar else values
+        for first in range(0, shape[0], BLOCK_ROWS):
+            yield first, np.array(values[first : first + BLOCK_ROWS])
+
+    return OpenedMap(
+        path,
+        f"tifffile {tifffile.__version__} (it also wrote the file: no other reader is installed)",
+        pixel_type,
+        {"adobe_deflate": "zip"}.get(packing, packing),
+        _ROW_ORDERS["increasingY"],
+        shape[:2],
+        tuple("RGBA") if shape[2] == 4 else tuple("RGB") if shape[2] == 3 else tuple(map(str, range(shape[2]))),
+        _own_strings({"ImageDescription": description}),
+        "",
         upright,
         True,
         read,
@@ -238,6 +307,7 @@ def _by_openexr(path: Path) -> OpenedMap:
         True,
         (corner.x, corner.y, far.x, far.y) == (frame.min.x, frame.min.y, frame.max.x, frame.max.y),
         read,
+        None if "tiles" in header else 1,
     )
 
 

@@ -52,6 +52,7 @@ class Scan:
     levels : the different values, rising, float64; None: a float file with more than MOST_LEVELS
     digest : of all values, so that equal pictures have equal ones
     texels : those asked for
+    is_flat : all texels are alike, in each channel
     """
 
     shape: tuple[int, int]
@@ -63,6 +64,7 @@ class Scan:
     levels: np.ndarray | None
     digest: str
     texels: Texels
+    is_flat: bool
 
 
 def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
@@ -82,10 +84,14 @@ def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
     digest = hashlib.blake2b(digest_size=16)
     low, high = _Extremes(-1.0), _Extremes(1.0)
     levels = _Levels(dtype)
-    n_bad, first_bad = 0, None
+    n_bad, first_bad, corner = 0, None, None
     for first, block in opened.blocks():
         block = np.ascontiguousarray(block)
         digest.update(block.data)
+        if first == 0:
+            corner = block[0, 0].copy()
+        if corner is not None and not (block == corner).all():
+            corner = None
         flat, offset = block.reshape(-1), first * cols
         start, stop = np.searchsorted(wanted, [offset, offset + block.size])
         raw[start:stop] = flat[wanted[start:stop] - offset]
@@ -104,7 +110,7 @@ def scan(opened: OpenedMap, wanted: np.ndarray) -> Scan:
         levels.look(flat)
     return Scan(
         opened.shape, dtype, low.found(), high.found(), n_bad, first_bad, levels.found(), digest.hexdigest(),
-        Texels(cols, wanted, raw),
+        Texels(cols, wanted, raw), corner is not None,
     )  # fmt: skip
 
 

@@ -72,7 +72,7 @@ def _twice(subjects: Sequence[Subject]) -> list[Finding]:
 def _alike(subjects: Sequence[Subject]) -> list[Finding]:
     found, first = [], {}
     for one in subjects:
-        if one.scan.low is None or one.scan.low.value == one.scan.high.value:
+        if one.scan.low is None or one.scan.is_flat:
             continue  # flat tiles are alike by right
         other = first.setdefault((one.scan.digest, one.scan.shape), one)
         if other is not one:

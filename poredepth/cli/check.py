@@ -56,12 +56,18 @@ def command(
         typer.Option("--edge-um", metavar="UM", min=1, help="Edges the mesh is cut to. Default: a texel."),
     ] = None,
 ) -> None:
-    from poredepth import load_recipe
+    from poredepth import load_recipe, read_obj
     from poredepth.checking import check_files, find_maps
+    from poredepth.errors import PoredepthError
 
-    find_maps(files)  # what cannot be opened is told before the long work
+    for name, value in (("--subdivide", subdivide), ("--edge-um", edge_um)):
+        if displace is None and value is not None:
+            raise typer.BadParameter("without --displace", param_hint=name)
     loaded = None if recipe is None else load_recipe(recipe)
     unit = _unit(unit, loaded, displace)
+    find_maps(files)  # what cannot be opened is told before the long work
+    if displace is not None:
+        read_obj(displace)
     obtained = None
     with shown_progress() as on_progress:
         composition = None if loaded is None else prepared(loaded, on_progress)
@@ -70,7 +76,11 @@ def command(
             from poredepth.checking.displace_files import displace_files
 
             on_progress("displace", 0, 1)
-            obtained = displace_files(files, displace, unit, composition, subdivide=subdivide, edge_um=edge_um)
+            try:
+                obtained = displace_files(files, displace, unit, composition, subdivide=subdivide, edge_um=edge_um)
+            except PoredepthError:
+                typer.echo("\n".join(report_lines(report, recipe)))  # what was found stays told
+                raise
     typer.echo("\n".join(report_lines(report, recipe, obtained)))
     if not report.ok or (obtained is not None and obtained.findings):
         raise typer.Exit(1)

@@ -20,7 +20,7 @@ from poredepth.cli.options import (
 )
 from poredepth.cli.prepared import prepared
 from poredepth.cli.progress import shown_progress
-from poredepth.cli.report import calibration_lines, carried_lines, derived_lines, seam_line
+from poredepth.cli.report import calibration_lines, carried_lines, derived_lines, left_over_lines, seam_line
 
 NAME = "export"
 HELP = """Write a tile set for a renderer: numbered tiles (1001 + U + 10 V) under one calibration, maps that follow from
@@ -93,7 +93,8 @@ def command(
     from poredepth import Blocking, load_recipe
     from poredepth.deriving import DerivedOptions, check_kinds
     from poredepth.errors import CalibrationError
-    from poredepth.exporting import ExportOptions, write_export
+    from poredepth.exporting import ExportOptions, check_export, write_export
+    from poredepth.maps import opened
 
     wanted = listed(maps)
     try:
@@ -110,12 +111,14 @@ def command(
         mip_mapped=mips,
         split_edge_mm=None if split_edge_um is None else split_edge_um / 1000,
     )
+    check_export(loaded, options)
+    opened(output)  # what cannot be written to is told before the long work
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
         done = write_export(composition, output, options, blocking=Blocking(n_threads=threads), on_progress=on_progress)
     documents = [f"{'documents' if number == 0 else '':<16}{path}" for number, path in enumerate(done.documents)]
     lines = [*calibration_lines(done.displacement), *derived_lines(done), *carried_lines(composition)]
-    typer.echo("\n".join([*lines, seam_line(composition), *documents]))
+    typer.echo("\n".join([*lines, seam_line(composition), *documents, *left_over_lines(done)]))
 
 
 def _scene(text: str | None) -> dict:

@@ -67,6 +67,14 @@ def derived_lines(done: Export) -> list[str]:
     return lines
 
 
+def left_over_lines(done: Export) -> list[str]:
+    """Older files in the folder, which a renderer may take for tiles of the set."""
+    if not done.left_over:
+        return []
+    text = f"{len(done.left_over)} older files that are not of this set; take them away:"
+    return [f"{'left over':<16}{text}", *(f"{'':<16}{path}" for path in done.left_over)]
+
+
 def _in_unit(unit: str) -> str:
     return "" if unit == "1" else f" {unit}"
 

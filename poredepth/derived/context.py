@@ -49,7 +49,7 @@ class Deriving:
     @property
     def low_px(self) -> int:
         """Size of the smaller map."""
-        return max(self.size_px // 4, 1) if self.size_px_low is None else self.size_px_low
+        return low_size_px(self.size_px, self.size_px_low)
 
     @cached_property
     def cavity(self) -> Cavity:
@@ -68,3 +68,8 @@ class Deriving:
         for name in parts:
             getattr(self, name)
         return self
+
+
+def low_size_px(size_px: int, asked_px: int | None) -> int:
+    """Size of the smaller map beside maps of a size: as it was asked for, else a quarter."""
+    return max(size_px // 4, 1) if asked_px is None else asked_px

@@ -74,6 +74,12 @@ def write(  # noqa: PLR0913  (as the other writers, and how it is tiled)
         put_in_place([(part, path)])
 
 
+def check_possible(compression: str) -> None:
+    """Raise MapFileError where OpenImageIO is missing, or files are to be packed otherwise than this module does."""
+    _check_compression(compression)
+    _library()
+
+
 def read(path: Path | str) -> tuple[np.ndarray, dict]:
     """(values of level 0, float (rows, cols) or (rows, cols, channels); metadata dict, empty when there is none)."""
     return read_level(path, 0), read_metadata(path)
@@ -112,12 +118,14 @@ def _check_arguments(coding: Calibration | ChannelCoding, metadata: MapMetadata,
         raise MapFileError(
             f"format: got {coding.format}; maps with mip levels are OpenEXR files, use exr-float or exr-half"
         )
-    if metadata.compression != COMPRESSION:
-        raise MapFileError(
-            f"compression: got {metadata.compression!r}, allowed for maps with mip levels is {COMPRESSION}"
-        )
+    _check_compression(metadata.compression)
     if not 16 <= tile_px <= 4096:
         raise MapFileError(f"tile_px: got {tile_px!r}, allowed is 16 to 4096; 64 is usual")
+
+
+def _check_compression(name: str) -> None:
+    if name != COMPRESSION:
+        raise MapFileError(f"compression: got {name!r}, allowed for maps with mip levels is {COMPRESSION}")
 
 
 def _spec(oiio: ModuleType, shape, coding: Calibration | ChannelCoding, metadata: MapMetadata, tile_px: int):

@@ -232,7 +232,9 @@ def _checked_range(source: RowSource, calibration: Calibration) -> tuple[float, 
         if over_mm[worst] > beyond_mm:
             beyond_mm, at_px = float(over_mm[worst]), (first + int(worst[0]), int(worst[1]))
     clipped = {"clipped_texels": n_clipped, "clipped_mm": beyond_mm, "clipped_at_px": at_px}
-    return max(low_mm, reach_mm[0]), min(high_mm, reach_mm[1]), clipped
+    # both ends at both: all of a map may lie beyond one
+    low_mm, high_mm = (min(max(one_mm, reach_mm[0]), reach_mm[1]) for one_mm in (low_mm, high_mm))
+    return low_mm, high_mm, clipped
 
 
 def _agreed_metadata(path: Path, own: dict) -> MapMetadata:

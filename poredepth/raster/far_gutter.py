@@ -21,8 +21,8 @@ from poredepth.raster import far_gutter_kernels as kernels
 from poredepth.raster.texels import TileRaster
 from poredepth.raster.window import Window, row_blocks
 
-#: Distances (two bytes a texel) up to this size are held in memory: 134 MB at 8192 x 8192.
-IN_MEMORY_BYTES = 160 << 20
+#: Distances (two bytes a texel) up to this size are held in memory: 34 MB at 4096 x 4096.
+IN_MEMORY_BYTES = 64 << 20
 
 
 def fill_far_gutter(

@@ -53,4 +53,20 @@ def test_what_cannot_be_displaced_is_told(made, tmp_path):
     shutil.copy(made / "set" / "plate.normal.1001.tif.json", tmp_path)
     shutil.copy(made / "plate.obj", tmp_path)
     done = run_here("check", ".", "--displace", "plate.obj", "--unit", "mm", cwd=tmp_path)
-    assert done.returncode in (3, 4) and "none of them holds heights" in done.stderr
+    assert done.returncode == 3 and "none of them holds heights" in done.stderr
+
+
+def test_a_mesh_that_is_not_there_is_told_before_anything_is_laid(made):
+    done = run_here("check", "set", "--recipe", "plate.yaml", "--displace", "no.obj", cwd=made)
+    assert done.returncode == 3 and "no.obj: cannot be read" in done.stderr and "laying patches" not in done.stderr
+    for words in (("--edge-um", "50"), ("--subdivide", "1")):
+        done = run_here("check", "set", *words, cwd=made)
+        assert done.returncode == 2 and "without --displace" in " ".join(done.stderr.split())
+
+
+def test_findings_are_told_though_the_mesh_cannot_be_displaced(made, tmp_path):
+    shutil.copytree(made / "set", tmp_path / "set")
+    (tmp_path / "set" / "plate.1001.tif.json").write_text('{"cut')
+    done = run_here("check", "set", "--displace", made / "plate.obj", "--unit", "mm", cwd=tmp_path)
+    assert done.returncode == 3 and "the sidecar cannot be read" in done.stderr
+    assert "checksum-differs, metadata-differ" in done.stdout.splitlines()[-1]

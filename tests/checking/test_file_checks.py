@@ -219,6 +219,15 @@ def test_a_tile_that_is_there_twice(tmp_path):
     assert check_files([tmp_path]).names == ("tile-name", "tile-twice", "tiles-alike")
 
 
+def test_few_small_heights_in_metres_are_no_terraces(tmp_path):
+    """All of them are far below 1/255, one step of eight bits."""
+    height_mm = np.random.default_rng(0).normal(0, 0.0005, (14, 14)).astype(np.float32)
+    calibration = fit_calibration("exr-float", "m", float(height_mm.min()), float(height_mm.max()))
+    path = tmp_path / "m.exr"
+    write_map(path, height_mm, calibration, MapMetadata(**TEXTS))
+    assert check_files([path]).ok
+
+
 def test_two_tiles_alike(tmp_path):
     one, other = written(tmp_path, "png-16", tiles=(1001, 1002))
     rewrite(other, values_of(one))
@@ -274,3 +283,9 @@ def test_how_the_command_ends(tmp_path):
     [path] = written(tmp_path)
     assert run_here("check", path.name, "--recipe", "no.yaml", cwd=tmp_path).returncode == 3
     assert run_here("check", path.name, "--unknown", cwd=tmp_path).returncode == 2
+    done = run_here("check", "no", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (3, "error: no: no such file; check the path\n")
+    (tmp_path / "checksums.sha256").write_text("junk\n")
+    (tmp_path / "m.png").unlink()
+    done = run_here("check", ".", cwd=tmp_path)
+    assert done.returncode == 3 and "checksums.sha256:1: got 'junk'" in done.stderr

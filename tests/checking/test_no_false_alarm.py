@@ -95,6 +95,13 @@ def test_a_flat_map(format, tmp_path):
     assert {one.n_levels for one in report.measures[0].files} == {1}
 
 
+def test_normals_of_flat_tiles(tmp_path):
+    """All their texels are alike, though their channels are not."""
+    of = composition(square_in_two_tiles(), [], format="exr-half", fill_gaps=True)
+    write_export(of, tmp_path, ExportOptions(maps=("normal", "normal-object", "occlusion")))
+    assert complaints([tmp_path]) == complaints([tmp_path], of) == []
+
+
 def test_terraces_that_are_meant(tmp_path):
     """A painted map of 40 levels looks as if it went through eight bits; the recipe knows better."""
     terraces = np.repeat(np.arange(40, dtype=np.float32) * 0.005, 4)[:, None] * np.ones(160, np.float32)

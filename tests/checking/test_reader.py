@@ -7,7 +7,7 @@ import OpenImageIO as oiio
 import pytest
 from PIL import Image
 
-from poredepth.checking import UnreadableMapError, find_maps, open_map
+from poredepth.checking import UnreadableMapError, check_files, find_maps, open_map
 from poredepth.checking.scan import scan
 from poredepth.output import EXTENSION, FORMATS, ChannelCoding, MapMetadata, encode, fit_calibration, write_map
 from poredepth.output.write import write_channels
@@ -55,6 +55,23 @@ def test_values_and_text(format, with_oiio, tmp_path):
     assert "gesicht-\\u00e4.yaml" in text
 
 
+@pytest.mark.parametrize("with_oiio", [True, False])
+@pytest.mark.parametrize("format", FORMATS)
+def test_values_of_three_channels_have_all_their_bits(format, with_oiio, tmp_path):
+    quantity = np.random.default_rng(0).uniform(0, 1, (*SHAPE, 3)).astype(np.float32)
+    coding = ChannelCoding(format, 0.0, 1.0, "1")
+    written = write_channels(
+        tmp_path / f"m{EXTENSION[format]}", quantity, coding, MapMetadata(kind="normal", channels=("R", "G", "B"))
+    )
+    opened = open_map(written.path, oiio=with_oiio)
+    expected = coding.encode(quantity)
+    assert opened.pixel_type == str(expected.dtype) and opened.shape == SHAPE and len(opened.channels) == 3
+    found = np.concatenate([block for _, block in opened.blocks()])
+    # files keep channels by the alphabet, which is their names' own order backwards
+    np.testing.assert_array_equal(found[..., [opened.channels.index(name) for name in "RGB"]], expected)
+    assert [str(one) for one in check_files([written.path], oiio=with_oiio).findings] == []
+
+
 @pytest.mark.parametrize("kind, tile_px", [("half", 64), ("float", 64), ("float", 100)])
 def test_tiled_exr(kind, tile_px, tmp_path):
     """Tiles that end beyond the picture; written by OpenImageIO."""
@@ -81,6 +98,30 @@ def test_mip_mapped_exr(tmp_path):
     path = tmp_path / "m.exr"
     write_map(path, height_mm, calibration, MapMetadata(), mip_mapped=True)
     np.testing.assert_array_equal(values_of(open_map(path)), encode(height_mm, calibration))
+
+
+def test_levels_that_are_lost_or_broken(tmp_path):
+    """A program that saves the first level alone; a file that is cut in its last levels, whose first one is whole."""
+    height_mm = relief_mm()
+    path = tmp_path / "m.exr"
+    write_map(path, height_mm, fit_calibration("exr-float", "mm", -1, 1), MapMetadata(), mip_mapped=True)
+    assert open_map(path).n_levels == 9 and check_files([path]).ok and check_files([path], oiio=False).ok
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-300])
+    with pytest.raises(UnreadableMapError, match="level [1-8], rows"):
+        check_files([path])
+    path.write_bytes(whole)
+    values, strings = values_of(open_map(path)), open_map(path).strings
+    spec = oiio.ImageSpec(SHAPE[1], SHAPE[0], 1, "float")
+    spec.channelnames = ("Y",)
+    for key, text in strings.items():
+        spec.attribute(key, text)
+    out = oiio.ImageOutput.create(str(path))
+    assert out.open(str(path), spec) and out.write_image(values[..., None])
+    out.close()
+    report = check_files([path])
+    assert report.names == ("levels-differ",)
+    assert "the file has 1 mip levels (1: none), stated are 9" in report.findings[0].text
 
 
 def test_the_channel_of_heights_among_others(tmp_path):

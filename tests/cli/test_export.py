@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import OpenImageIO as oiio
 import pytest
@@ -135,3 +137,45 @@ def test_every_map_of_a_set_can_be_inspected(folder):
     assert "MikkTSpace" in normal.stdout and "height rms" not in normal.stdout
     assert "settings        cavity_mm 1\n" in run_here("inspect", "set/plate.cavity.1001.exr", cwd=folder).stdout
     assert "height rms" in run_here("inspect", "set/plate.1001.exr", cwd=folder).stdout
+
+
+def test_files_of_an_older_set_are_told_and_not_in_the_checksums(folder):
+    done = run_here("export", "plate.yaml", "-o", "set", "--maps", "normal", "--split-edge-um", "500", cwd=folder)
+    assert done.returncode == 0 and "left over" not in done.stdout
+    done = run_here("export", "plate.yaml", "-o", "set", cwd=folder)
+    assert done.returncode == 0
+    told = done.stdout.partition("left over       5 older files that are not of this set")[2]
+    names = [f"plate.{name}" for name in ("coarse.1001.exr", "coarse.mtlx", "coarse.usda", "fine.normal.1001.exr")]
+    listed = (folder / "set" / "checksums.sha256").read_text()
+    for name in (*names, "plate.normal.1001.exr"):
+        assert f"set/{name}\n" in told and name not in listed
+
+
+@pytest.mark.parametrize(
+    "words, code, told",
+    [
+        (("--mips",), 4, "pip install 'poredepth[tiled]'"),
+        (("--maps", "added-roughness", "--size", "1002"), 3, "found 250; allowed: a whole number that divides 1002"),
+        (
+            ("--maps", "added-roughness", "--lower-size", "100"),
+            3,
+            "found 100; allowed: a whole number that",
+        ),
+        (("-o", "plate.txt"), 4, "plate.txt: cannot make the folder"),
+        (("-o", "/proc"), 4, "/proc: cannot write there"),
+    ],
+)
+def test_what_cannot_work_is_told_before_anything_is_laid(folder, monkeypatch, words, code, told):
+    monkeypatch.setitem(sys.modules, "OpenImageIO", None)  # what Python itself does with a module that must not load
+    words = words if "-o" in words else (*words, "-o", "set")
+    done = run_here("export", "plate.yaml", *words, cwd=folder)
+    assert (done.returncode, told in done.stderr) == (code, True), done.stderr
+    assert "laying patches" not in done.stderr and not (folder / "set").exists()
+
+
+def test_a_packing_without_levels_is_told_before_anything_is_laid(folder):
+    recipe = folder / "plate.yaml"
+    recipe.write_text(recipe.read_text().replace("{size_px: 256}", "{size_px: 256, compression: piz}"))
+    done = run_here("export", "plate.yaml", "-o", "set", "--mips", cwd=folder)
+    assert done.returncode == 4 and "'piz', allowed for maps with mip levels is zip" in done.stderr
+    assert "laying patches" not in done.stderr and not (folder / "set").exists()

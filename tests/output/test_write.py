@@ -283,6 +283,16 @@ def test_allowed_clipping_is_counted_and_located(tmp_path, format):
     assert result.metadata.range_low_mm == pytest.approx(-0.35, abs=2e-5)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_range_of_a_map_that_lies_all_beyond_the_reach(tmp_path, sign):
+    calibration = fit_calibration("png-16", "mm", -6.0, 6.0, scale_mm=2.0, clips=True)
+    height_mm = sign * np.linspace(5.0, 6.0, 20 * 20).reshape(20, 20)
+    m = write_map(tmp_path / "head.png", height_mm, calibration, MapMetadata()).metadata
+    back_mm, _ = read_map(tmp_path / "head.png")
+    assert m.range_low_mm == m.range_high_mm == pytest.approx(sign * 1.0, abs=2.0 / 65535)
+    assert m.range_low_mm == pytest.approx(float(back_mm.min()), abs=1e-6) and m.clipped_texels == 400
+
+
 @pytest.mark.parametrize(
     "format, name", [("exr-float", "dwaa"), ("exr-half", "b44"), ("tiff-16", "jpeg"), ("png-16", "piz")]
 )
