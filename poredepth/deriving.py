@@ -124,6 +124,7 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
                 path = folder / tile_file_name(f"{stem}.{name}", tile, format, several=True)
                 metadata = _described(composition, context, kind, tile, part)
                 written[name].append(write_channels(path, rows_of, coding, metadata, mip_mapped=mip_mapped))
+                give_back()
                 on_progress(f"derive {name}", sum(map(len, written.values())), n_files)
     return written
 

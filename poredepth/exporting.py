@@ -13,6 +13,7 @@ from poredepth.derived.split import Split, split
 from poredepth.deriving import DerivedOptions, check_kinds, check_sizes, write_derived
 from poredepth.errors import CalibrationError
 from poredepth.maps import compose_tiles, empty_map, map_stem, opened, room_for, scene_unit, write_set
+from poredepth.memory import give_back
 from poredepth.mix.blocks import TWO_THREADS, Blocking
 from poredepth.output import FILE_FORMATS, WrittenMap, materialx, mipmapped, tile_file_name, usd
 from poredepth.output.checksums import write_checksums
@@ -131,6 +132,7 @@ def write_export(
             coarse_mm, fine_mm = _taken_apart(composition, parts, room, blocking.n_threads, on_progress)
         on_progress("write", 0, 1)
         displacement = _write_displacement(composition, coarse_mm, folder, stem, options)
+        give_back()
         on_progress("write", 1, 1)
         derived = _write_all_derived(composition, heights_mm, fine_mm, folder, stem, options, blocking, on_progress)
         on_progress("documents", 0, 1)

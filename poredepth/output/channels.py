@@ -10,6 +10,7 @@ import numpy as np
 from poredepth.errors import CalibrationError
 from poredepth.output.calibration import CODE_MAX, HALF_MAX
 from poredepth.output.formats import FILE_FORMATS, encoding_name
+from poredepth.output.rows import FEW_ROWS, row_spans
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,12 @@ class ChannelCoding:
         """Values of the file; raises CalibrationError for what is not finite, or lies more than half a code outside."""
         if self.is_identity and np.isfinite(quantity).all():
             return quantity.astype(np.float32, copy=False)
+        values = np.empty(quantity.shape, self.dtype)
+        for first, end in row_spans(len(quantity), FEW_ROWS):
+            values[first:end] = self._encode_few(quantity[first:end], first_row + first)
+        return values
+
+    def _encode_few(self, quantity: np.ndarray, first_row: int) -> np.ndarray:
         value = quantity.astype(np.float64) / self.scale + self.mid
         if FILE_FORMATS[self.format].is_float:
             largest = HALF_MAX if self.dtype == np.float16 else np.finfo(np.float32).max

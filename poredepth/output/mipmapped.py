@@ -25,7 +25,7 @@ from poredepth.output.channels import ChannelCoding
 from poredepth.output.formats import FILE_FORMATS
 from poredepth.output.levels import LevelBuilder
 from poredepth.output.metadata import MapMetadata
-from poredepth.output.rows import BLOCK_ROWS, RowSource, row_spans
+from poredepth.output.rows import BLOCK_ROWS, FEW_ROWS, RowSource, row_spans
 
 TILE_PX = 64
 COMPRESSION = "zip"
@@ -155,7 +155,8 @@ def _write_levels(  # noqa: PLR0913  (where to, how, what)
         for first, end in _tile_spans(spec):
             block = source.block(first, end)
             _write_rows(out, part, spec, first, coding.encode(block, first))
-            builder.add(coding.meant(block))
+            for few in (slice(*span) for span in row_spans(len(block), FEW_ROWS)):
+                builder.add(coding.meant(block[few]))
         for level_mm in builder.levels():
             spec = oiio.ImageSpec(spec)
             spec.height, spec.width = spec.full_height, spec.full_width = level_mm.shape[:2]
