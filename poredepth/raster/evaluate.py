@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poredepth.memory import large_array
 from poredepth.patch.levels import Level, mixing
 from poredepth.placement.prints import Prints
 from poredepth.raster import kernels
@@ -45,7 +46,8 @@ def pack_pictures(
             parts.append(level.coefficients.ravel())
             offset += level.coefficients.size
     first = np.concatenate([[0], np.cumsum([len(stack) for stack in stacks])]).astype(np.int32)
-    flat = np.concatenate(parts) if parts else np.zeros(1, np.float32)
+    flat = large_array(max(offset, 1), np.float32)
+    np.concatenate(parts or [np.zeros(1, np.float32)], out=flat)
     mean = np.zeros(len(stacks)) if mean_mm is None else np.asarray(mean_mm)
     return Pictures(first, np.array(rows, float).reshape(-1, LEVEL_COLUMNS), flat, mean.astype(np.float32))
 
