@@ -14,6 +14,7 @@ from PIL import Image
 from tampering import change, restate, rewrite, values_of, write_beside
 
 from poredepth.checking import check_files
+from poredepth.checking.stated import Decoder
 from poredepth.output import EXTENSION, MapMetadata, fit_calibration, read_map_metadata, sidecar_path, write_map
 from poredepth.output.checksums import write_checksums
 
@@ -293,3 +294,10 @@ def test_how_the_command_ends(tmp_path):
     (tmp_path / "m.png").unlink()
     done = run_here("check", ".", cwd=tmp_path)
     assert done.returncode == 3 and "checksums.sha256:1: got 'junk'" in done.stderr
+
+
+def test_rounding_at_the_end_of_what_halves_reach():
+    """Steps of the largest halves are 32 (Imath, half.h): there is no next one above 65504."""
+    decoder = Decoder(0.0, 1e-5)
+    found_mm = decoder.rounding_mm(np.array([0.65504, 0.7, -0.65504, 0.65472]), np.dtype(np.float16))
+    np.testing.assert_allclose(found_mm, 16e-5, rtol=1e-3)
