@@ -232,9 +232,9 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
         split_mm=split_mm,
     )
     skin = composition.skin or composition.surface
-    sheet = write_sheet(
-        folder, about, area_mm2=float(skin.area_mm2[skin.has_uv].sum()), median_edge_mm=_median_edge_mm(skin)
-    )
+    # the sheet counts from the mesh file: every step that the recipe takes first has halved its edges
+    file_edge_mm = _median_edge_mm(skin) * 2**composition.recipe.mesh.subdivide
+    sheet = write_sheet(folder, about, area_mm2=float(skin.area_mm2[skin.has_uv].sum()), median_edge_mm=file_edge_mm)
     return [sheet, materialx.write_materialx(folder, about), usd.write_usd(folder, about)]
 
 

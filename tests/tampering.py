@@ -59,6 +59,8 @@ def restate(path: Path, **fields) -> None:
     value = "code / 65535" if values.dtype.kind == "u" else "value"
     plain["formula"] = f"height_mm = ({value} - {mid!r}) * {scale_mm!r}"
     plain["scale"] = scale_mm / before.unit_mm
+    if before.scene_unit_mm is not None:
+        plain["scale_scene"] = scale_mm / before.scene_unit_mm
     if values.dtype.kind == "u":
         plain["code_step_um"] = 1000 * scale_mm / 65535
     plain.pop("exact")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from dataclasses import replace
 from functools import cache
@@ -10,10 +11,10 @@ from functools import cache
 import numpy as np
 import OpenImageIO as oiio
 import pytest
-from meshes import two_charts_mesh
+from meshes import flat_mesh, two_charts_mesh
 from recipes import composed_of, relief_patch, scatter_layer
 
-from poredepth import PolygonMesh, compose, read_map
+from poredepth import PolygonMesh, compose, prepare, read_map, recipe_from_dict
 from poredepth.deriving import DerivedOptions
 from poredepth.errors import CalibrationError
 from poredepth.exporting import ExportOptions, write_export
@@ -240,6 +241,21 @@ def test_scene_units_reach_every_document(tmp_path):
     value = levels_of(done.displacement[0].path)[0][..., 0]
     np.testing.assert_allclose(value * 25.0, height_mm, atol=1e-6)
     assert "one is 25 mm" in (tmp_path / "how-to-render.txt").read_text("utf-8")
+
+
+@pytest.mark.parametrize("subdivide", [0, 1, 2])
+def test_levels_of_the_sheet_are_counted_from_the_mesh_file(tmp_path, subdivide):
+    """Faces of 40 / 8 = 5 mm, whatever steps the recipe takes: log2(5 / 0.3125) = 4 levels to edges of 0.3125 mm."""
+    mesh = {"file": "array", "unit": "mm", "subdivide": subdivide}
+    made = prepare(
+        recipe_from_dict({"poredepth": 1, "mesh": mesh, "output": {"size_px": 128}}, check_files=False),
+        mesh=flat_mesh(40, 40, 8),
+    )
+    write_export(made, tmp_path, ExportOptions(contact_sheet=False))
+    sheet = (tmp_path / "how-to-render.txt").read_text("utf-8")
+    assert "from a median edge of 5 mm;" in sheet
+    # texels of 0.3125 mm, waves of 4 texels, 4 edges for each
+    assert re.search(r"^ +1\.25 +0\.312 +4 ", sheet, re.MULTILINE)
 
 
 def test_levels_need_openexr_and_kinds_are_named(tmp_path):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from poredepth.checking.obtained import DisplaceMeasure, place_text, um_text
+from poredepth.checking.rendered import own_unit_mm
 from poredepth.output.calibration import CODE_MAX
 from poredepth.output.metadata import MapMetadata
 from poredepth.units import MM_PER_UNIT, UM_PER_MM, UNITS
@@ -82,7 +83,7 @@ def findings(m: DisplaceMeasure, facts: Facts) -> list[str]:
 def _units(m: DisplaceMeasure, facts: Facts) -> list[str]:
     found = []
     for tile, known in facts.metadata.items():
-        scale_mm = known.scale * MM_PER_UNIT[known.unit]
+        scale_mm = known.scale * own_unit_mm(known)
         if not math.isclose(scale_mm, known.scale_mm, rel_tol=1e-9):
             found.append(
                 f"tile {tile}: the scale of {known.scale:g} {known.unit} is {scale_mm:g} mm, but scale_mm says "
@@ -200,7 +201,7 @@ def _unlike_relief(m: DisplaceMeasure, facts: Facts) -> str:
 
 def _shifted(m: DisplaceMeasure, facts: Facts) -> str:
     known = next(iter(facts.metadata.values()))
-    scale_mm = known.scale * MM_PER_UNIT[known.unit]
+    scale_mm = known.scale * own_unit_mm(known)
     share = m.mean_shift_mm / scale_mm
     text = f"all heights are shifted by {UM_PER_MM * m.mean_shift_mm:+.4g} um ({share:+.4g} of scale)"
     # the value that would be zero height, were the shift mended

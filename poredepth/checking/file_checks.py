@@ -90,6 +90,7 @@ def _statement(subject: Subject) -> list[Finding]:
     scale = stated.number("scale")
     if unit_mm is not None and (scale is None or not math.isclose(scale, scale_mm / unit_mm, rel_tol=1e-12)):
         found.append(f"scale is {scale!r} {unit}, but scale_mm {scale_mm!r} is {scale_mm / unit_mm!r} {unit}")
+    found += _units(stated, scale_mm)
     code = stated.number("mid_code")
     if kind != "value" and (code is None or not math.isclose(code / CODE_MAX, mid, rel_tol=1e-12)):
         found.append(f"mid is {mid!r}, but mid_code {stated['mid_code']!r}")
@@ -97,6 +98,19 @@ def _statement(subject: Subject) -> list[Finding]:
     if kind != "value" and (step_um is None or not math.isclose(step_um, 1000 * scale_mm / CODE_MAX, rel_tol=1e-9)):
         found.append(f"code_step_um is {step_um!r}, but scale_mm / {CODE_MAX} is {1000 * scale_mm / CODE_MAX!r} um")
     return [subject.finding("metadata-differ", text, f"one of them was edited: {_AGAIN}") for text in found]
+
+
+def _units(stated: Stated, scale_mm: float) -> list[str]:
+    """Do units have their own millimetres, and is the scale in scene units that of the scene's?"""
+    found = []
+    for name in ("unit", "scene_unit"):
+        said_mm, known_mm = stated.number(f"{name}_mm"), MM_PER_UNIT.get(stated[name])
+        if said_mm is not None and known_mm is not None and said_mm != known_mm:
+            found.append(f"{name} is {stated[name]}, which is {known_mm!r} mm, but {name}_mm {said_mm!r}")
+    scene_mm, scale = stated.number("scene_unit_mm"), stated.number("scale_scene")
+    if scene_mm and (scale is None or not math.isclose(scale, scale_mm / scene_mm, rel_tol=1e-12)):
+        found.append(f"scale_scene is {scale!r}, but scale_mm {scale_mm!r} is {scale_mm / scene_mm!r} scene units")
+    return found
 
 
 def _container(subject: Subject) -> list[Finding]:

@@ -57,6 +57,7 @@ def _outputs(own: OutputSpec, stated: Stated) -> Iterator[OutputSpec]:
             {"scene_unit": None, "scene_unit_mm": stated["scene_unit_mm"]},
         ],
         "clip": [{"clip": one} for one in (own.clip, not own.clip)],
+        "mid": [{}, {"mid": None}],
     }
     tried = []
     for chosen in product(*choices.values()):

@@ -9,7 +9,7 @@ import numpy as np
 
 from poredepth.checking.tessellate import BasePoints
 from poredepth.errors import MapFileError
-from poredepth.output.calibration import CODE_MAX
+from poredepth.output.calibration import CODE_MAX, SCENE
 from poredepth.output.metadata import MapMetadata
 from poredepth.surface.tiles import column_and_row, tile_number
 from poredepth.units import MM_PER_UNIT
@@ -82,7 +82,7 @@ class RenderedMaps:
     def scale_in_scene(self, tile: int) -> float:
         """Length of one full unit of value, scene units: the metadata's scale in its own unit, converted."""
         known = self.metadata[tile]
-        return known.scale * MM_PER_UNIT[known.unit] / MM_PER_UNIT[self.unit]
+        return known.scale * own_unit_mm(known) / MM_PER_UNIT[self.unit]
 
     def at_mid(self) -> RenderedMaps:
         """The same maps with every texel at the value nearest to mid that the file can hold."""
@@ -118,9 +118,10 @@ def checked_maps(maps: Mapping[int, tuple[np.ndarray, MapMetadata]], unit: str) 
                 f"maps: {tile} has the metadata of tile {metadata.tile}; allowed: each map with its own; pass them by "
                 "the tile their metadata name"
             )
-        if metadata.unit not in MM_PER_UNIT:
+        if own_unit_mm(metadata) is None:
             raise MapFileError(
-                f"maps: {tile} says unit {metadata.unit!r}; allowed: {', '.join(MM_PER_UNIT)}; someone changed it"
+                f"maps: {tile} says unit {metadata.unit!r}; allowed: {', '.join(MM_PER_UNIT)}, or {SCENE} with its "
+                "unit_mm; someone changed it"
             )
     return RenderedMaps(
         {tile: values for tile, (values, _) in maps.items()}, {tile: known for tile, (_, known) in maps.items()}, unit
@@ -155,3 +156,8 @@ def _stored(value: float, dtype: np.dtype):
     if dtype == np.uint16:
         return np.uint16(np.clip(np.rint(value * CODE_MAX), 0, CODE_MAX))
     return dtype.type(value)
+
+
+def own_unit_mm(metadata: MapMetadata) -> float | None:
+    """Millimetres in the unit that a map's scale is in; None if it does not say."""
+    return metadata.unit_mm if metadata.unit == SCENE else MM_PER_UNIT.get(metadata.unit)

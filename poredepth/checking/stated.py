@@ -119,7 +119,9 @@ class Decoder:
         own = 4.0 * np.spacing(np.abs(np.asarray(height_mm, np.float32))).astype(np.float64)
         if dtype.kind == "u":
             return own + (0.5 + 1e-6) * self.scale_mm / np.iinfo(dtype).max
-        value = np.minimum(np.abs(self.value_of(height_mm)), float(np.finfo(dtype).max)).astype(dtype)
+        # the largest number has no next one, so numpy gives no step there: that below it is as large
+        most = float(np.nextafter(np.finfo(dtype).max, dtype.type(0)))
+        value = np.minimum(np.abs(self.value_of(height_mm)), most).astype(dtype)
         step_mm = np.spacing(value).astype(np.float64) * self.scale_mm
         return np.maximum(own, 1e-6) + 0.5 * step_mm if dtype == np.float32 else own + (0.5 + 1e-6) * step_mm
 

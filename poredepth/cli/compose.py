@@ -35,8 +35,10 @@ def command(
     threads: Threads = 2,
 ) -> None:
     from poredepth import Blocking, load_recipe, write_maps, write_parts
+    from poredepth.maps import opened
 
     loaded = with_output(load_recipe(recipe), size_px=size, format=format)
+    opened(output)  # what cannot be written to is told before the long work
     with shown_progress() as on_progress:
         composition = prepared(loaded, on_progress)
         blocking = Blocking(n_threads=threads)

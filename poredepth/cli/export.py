@@ -104,6 +104,8 @@ def command(
     format = with_encoding(format, encoding, container)
     changes = {"unit": unit_of(unit, "--unit", "scene"), "clip": clip or None, "fill_gaps": mips or None}
     changes |= _scene(scene_unit)
+    if encoding is not None and encoding.endswith("-zero"):
+        changes["mid"] = TAKEN_OUT  # a mid of the recipe would be another zero
     loaded = with_output(load_recipe(recipe), size_px=size, format=format, **changes)
     options = ExportOptions(
         maps=wanted,

@@ -16,7 +16,7 @@ def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
     metadata = [one.metadata for one in written]
     first = metadata[0]
     low, high = min(m.range_low_mm for m in metadata), max(m.range_high_mm for m in metadata)
-    step = _step_text(first)
+    step = _step_text(max(metadata, key=lambda m: m.code_step_um or 0.0))  # halves: of the tile with the coarsest
     code = "" if first.mid_code is None else f" (code {first.mid_code})"
     scale_in_unit = "" if first.unit == "mm" else f" = {first.scale!r} {first.unit}"
     if first.scene_unit != first.unit and first.scale_scene is not None:

@@ -207,7 +207,7 @@ def hand_off(
     metadata, names : of each tile, as written; names relative to the folder the documents go to
     scene_unit : um, mm, cm, m or in; None when the scene's unit has no name
     scene_unit_mm : mm in one scene unit
-    finest_um : the shortest wave the displacement holds; default: ``split_mm``, else four texels
+    finest_um : the shortest wave the displacement holds; default: ``split_mm`` or four texels, whichever is longer
     normal : the normal map, if there is one
     split_mm : the wavelength at which the relief was split between displacement (longer) and normal map (shorter)
 
@@ -299,9 +299,10 @@ def _pattern(tile: int, name: str) -> str | None:
 def _finest_mm(texel_um: float | None, finest_um: float | None, split_mm: float | None) -> float | None:
     if finest_um is not None:
         return finest_um / UM_PER_MM
-    if split_mm is not None:
-        return float(split_mm)
-    return None if texel_um is None else FINEST_TEXELS * texel_um / UM_PER_MM
+    texels_mm = None if texel_um is None else FINEST_TEXELS * texel_um / UM_PER_MM
+    if split_mm is None or texels_mm is None:
+        return texels_mm if split_mm is None else float(split_mm)
+    return max(float(split_mm), texels_mm)  # a split finer than the texels takes nothing away
 
 
 def _all_patches(metadata: Sequence[MapMetadata]) -> tuple[PatchRecord, ...]:

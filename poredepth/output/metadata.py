@@ -10,6 +10,8 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from poredepth.errors import CalibrationError, MapFileError
 from poredepth.output.calibration import Calibration
 from poredepth.output.channels import ChannelCoding
+from poredepth.output.formats import FILE_FORMATS, encoding_name
+from poredepth.units import MM_PER_UNIT
 from poredepth.version import __version__
 
 #: The kind of a map that holds heights.
@@ -35,7 +37,12 @@ FIELDS: tuple[Field, ...] = (
     Field("seed", "integer or null", "", "seed of the recipe"),
     Field("kind", "string", "", "what the values are: height, or the name of a map that follows from it"),
     Field("format", "string", "", "exr-float, exr-half, tiff-float, tiff-16 or png-16"),
-    Field("encoding", "string", "", "type and zero of the values: float-zero, half-zero, u16-mid or float-mid"),
+    Field(
+        "encoding",
+        "string",
+        "",
+        "type and zero of the values: float, half or u16, and zero or mid, as in float-zero, u16-mid",
+    ),
     Field("compression", "string", "", "how the file is packed, always lossless: zip, zips, piz, rle or none"),
     Field("levels", "integer", "", "mip levels in the file, each the mean of the heights below it; 1: none"),
     Field("channels", "list of strings", "", "names of the channels; a height map has one, Y"),
@@ -86,6 +93,12 @@ FIELDS: tuple[Field, ...] = (
 )
 
 FIELD_NAMES = tuple(one.name for one in FIELDS)
+
+#: What maps were whose table is from before these fields; encoding and unit_mm follow from other fields.
+_ADDED = dict.fromkeys(
+    ("encoding", "unit_mm", "scene_unit", "scene_unit_mm", "scale_scene", "clipped_at_px", "convention")
+)
+_ADDED |= {"kind": HEIGHT, "compression": "zip", "levels": 1, "channels": ["Y"], "clipped_mm": 0.0, "settings": {}}
 
 _FRACTIONS = (
     "mid",
@@ -251,9 +264,11 @@ class MapMetadata:
     def from_dict(cls, plain: Mapping) -> MapMetadata:
         """The reverse of ``to_dict``; ``exact`` strings win over numbers that went through float32.
 
-        Keys of a later version are left out.  Raises MapFileError when a field is missing, is of the wrong type, or
-        contradicts its exact string.
+        Keys of a later version are left out, and a table without any field that was added later is completed.  Raises
+        MapFileError when a field is missing, is of the wrong type, or contradicts its exact string.
         """
+        if not _ADDED.keys() & plain.keys():
+            plain = {**plain, **_ADDED, **_of_older(plain)}
         missing = [name for name in FIELD_NAMES if name not in plain]
         if missing:
             raise MapFileError(f"metadata: {', '.join(missing)} missing; the table was cut or changed")
@@ -268,6 +283,13 @@ class MapMetadata:
             return cls(**known)
         except (TypeError, ValueError, KeyError, AttributeError) as error:
             raise MapFileError(f"metadata: a field has the wrong type ({error})") from error
+
+
+def _of_older(plain: Mapping) -> dict:
+    """Fields that follow from others in a table from before they were added."""
+    format, unit_mm = plain.get("format"), MM_PER_UNIT.get(plain.get("unit"))
+    encoding = encoding_name(format, plain.get("mid")) if format in FILE_FORMATS else None
+    return {"unit_mm": unit_mm, "encoding": encoding}
 
 
 def _ratio(length_mm: float | None, unit_mm: float | None) -> float | None:

@@ -70,3 +70,13 @@ def test_findings_are_told_though_the_mesh_cannot_be_displaced(made, tmp_path):
     done = run_here("check", "set", "--displace", made / "plate.obj", "--unit", "mm", cwd=tmp_path)
     assert done.returncode == 3 and "the sidecar cannot be read" in done.stderr
     assert "checksum-differs, metadata-differ" in done.stdout.splitlines()[-1]
+
+
+def test_scene_units_without_a_name(made, tmp_path):
+    words = ("export", made / "plate.yaml", "-o", "set", "--unit", "scene", "--scene-unit", "2.5")
+    assert run_here(*words, cwd=tmp_path).returncode == 0
+    words = ("check", "set", "--recipe", made / "plate.yaml", "--displace", made / "plate.obj")
+    done = run_here(*words, cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert abs(float(re.search(r"mean shift: ([+-][\d.]+) um", done.stdout)[1])) < 0.1
+    assert 0.95 < float(re.search(r"([\d.]+) times as high as meant", done.stdout)[1]) < 1.05

@@ -14,6 +14,7 @@ from PIL import Image
 from tampering import change, restate, rewrite, values_of, write_beside
 
 from poredepth.checking import check_files
+from poredepth.checking.stated import Decoder
 from poredepth.output import EXTENSION, MapMetadata, fit_calibration, read_map_metadata, sidecar_path, write_map
 from poredepth.output.checksums import write_checksums
 
@@ -86,11 +87,15 @@ def test_a_map_without_its_sidecar_is_well(tmp_path):
         ({"mid_code": 32767}, "but mid_code 32767"),
         ({"scale": 0.2}, "scale is 0.2 cm, but scale_mm 1.2 is 0.12 cm"),
         ({"code_step_um": 0.02}, "code_step_um is 0.02"),
+        ({"unit_mm": 1.0, "scale": 1.2}, "unit is cm, which is 10.0 mm, but unit_mm 1.0"),
+        ({"scene_unit": "m"}, "scene_unit is m, which is 1000.0 mm, but scene_unit_mm 25.4"),
+        ({"scale_scene": 1.2}, "scale_scene is 1.2, but scale_mm 1.2 is 0.0472440944"),
         ({"scale_mm": None}, "no heights follow from that"),
     ],
 )
 def test_numbers_that_contradict_each_other(fields, words, tmp_path):
-    [path] = written(tmp_path)
+    [path] = written(tmp_path, scene_unit="in", scene_unit_mm=25.4)
+    assert check_files([path]).ok
     plain = read_map_metadata(path).to_dict() | fields
     plain["exact"] = {name: text for name, text in plain["exact"].items() if name not in fields}
     values = values_of(path)
@@ -289,3 +294,10 @@ def test_how_the_command_ends(tmp_path):
     (tmp_path / "m.png").unlink()
     done = run_here("check", ".", cwd=tmp_path)
     assert done.returncode == 3 and "checksums.sha256:1: got 'junk'" in done.stderr
+
+
+def test_rounding_at_the_end_of_what_halves_reach():
+    """Steps of the largest halves are 32 (Imath, half.h): there is no next one above 65504."""
+    decoder = Decoder(0.0, 1e-5)
+    found_mm = decoder.rounding_mm(np.array([0.65504, 0.7, -0.65504, 0.65472]), np.dtype(np.float16))
+    np.testing.assert_allclose(found_mm, 16e-5, rtol=1e-3)

@@ -248,6 +248,7 @@ def test_bad_recipe_ends_with_3_and_all_findings(folder):
         (["compose", "plate.yaml", "--size", "3"], 2, "--size"),
         (["preview", "plate.yaml", "--region", "midle"], 3, "middle"),
         (["compose", "plate.yaml", "-o", "plate.obj/x"], 4, "choose another with -o"),
+        (["compose", "plate.yaml", "-o", "plate.txt"], 4, "error: plate.txt: cannot make the folder"),
         (["inspect", "nothing.obj"], 3, "nothing.obj"),
         (["inspect", "plate.obj", "--unit", "feet"], 2, "allowed: um, mm, cm, m, in"),
         (["preview", "plate.yaml", "-o", "look.jpg"], 2, "a name that ends in .png"),

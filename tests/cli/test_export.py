@@ -56,6 +56,17 @@ def test_encodings_are_asked_for_by_type_and_zero(folder, words, name, encoding,
     assert read_map_metadata(folder / "set" / name).encoding == encoding
 
 
+def test_an_encoding_about_zero_leaves_a_mid_of_the_recipe_out(folder):
+    recipe = folder / "plate.yaml"
+    recipe.write_text(recipe.read_text().replace("{size_px: 256}", "{size_px: 256, mid: 0.5, scale_mm: 2}"))
+    for words, encoding, mid in (((), "float-mid", 0.5), (("--encoding", "float-zero"), "float-zero", 0.0)):
+        assert run_here("export", "plate.yaml", "-o", "set", *words, cwd=folder).returncode == 0
+        m = read_map_metadata(folder / "set" / "plate.1001.exr")
+        assert (m.encoding, m.mid, m.scale_mm) == (encoding, mid, 2.0)
+        done = run_here("check", "set", "--recipe", "plate.yaml", cwd=folder)
+        assert done.returncode == 0, done.stdout
+
+
 def test_maps_levels_and_a_size_in_thousands(folder):
     words = ("export", "plate.yaml", "-o", "set", "--size", "1K", "--mips", "--maps", "normal, cavity", "--green-down")
     done = run_here(*words, cwd=folder)

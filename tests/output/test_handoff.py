@@ -114,6 +114,7 @@ def test_a_single_file_of_another_tile_is_wrapped():
 def test_finest_wave_is_four_texels_the_split_or_what_is_given():
     assert set_of().finest_mm == pytest.approx(0.2184)
     assert set_of(split_mm=0.5).finest_mm == 0.5
+    assert set_of(split_mm=0.1).finest_mm == pytest.approx(0.2184)  # texels cannot hold what the split lets pass
     assert set_of(texel_um=None).finest_mm is None
     metadata = set_metadata(calibration_of("tiff-16", None, None))
     names = ["a.1001.tif", "a.1002.tif"]

@@ -140,6 +140,21 @@ def test_calibration_parts_that_contradict_each_other_are_refused(changes, match
         MapMetadata.from_dict(plain).calibration()
 
 
+def test_a_table_from_before_fields_were_added_is_completed():
+    """A table that lacks only some of them was cut."""
+    later = {
+        "kind", "encoding", "compression", "levels", "channels", "unit_mm", "scene_unit", "scene_unit_mm",
+        "scale_scene", "clipped_mm", "clipped_at_px", "convention", "settings",
+    }  # fmt: skip
+    older = {name: found for name, found in full().to_dict().items() if name not in later}
+    found = MapMetadata.from_dict(older)
+    assert (found.kind, found.encoding, found.unit_mm, found.levels) == ("height", "u16-mid", 10.0, 1)
+    assert found.channels == ("Y",) and found.scene_unit_mm is None
+    assert found.calibration() == full().calibration()
+    with pytest.raises(MapFileError, match="kind, "):
+        MapMetadata.from_dict(older | {"levels": 1})
+
+
 def test_a_single_string_that_was_edited_is_an_error():
     plain = full().to_dict()
     strings = to_strings(plain) | {"poredepth": to_json(plain), "poredepth:scale_mm": "1.5"}
