@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poredepth.checking.level_checks import level_findings
 from poredepth.checking.reader import OpenedMap
 from poredepth.checking.report import Finding, Place
 from poredepth.checking.scan import Extreme, Scan
@@ -65,6 +66,9 @@ def file_findings(subject: Subject, wrong_metadata: list[str]) -> list[Finding]:
         text = "the file has lost its metadata; only the sidecar has them"
         found.append(subject.finding("metadata-lost", text, f"a program saved it anew: {_AGAIN}"))
     found += _statement(subject) + _container(subject) + _not_finite(subject)
+    if not subject.scan.n_not_finite:
+        hint = f"levels were made anew by a program, or not when the map was changed: {_AGAIN}"
+        found += [subject.finding("level-differs", text, hint, at) for text, at in level_findings(subject.opened)]
     if subject.decoder is not None and subject.scan.low is not None:
         found += _range(subject)
         if not any(one.name == "pixel-type" for one in found):

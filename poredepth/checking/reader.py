@@ -54,6 +54,7 @@ class OpenedMap:
     upright : False if a tag says that rows or columns are to be turned
     fills_frame : whether the picture is as large as the frame its header states
     n_levels : mip levels, 1 for a file without any; None if the reader does not say
+    level : gives (first row, values) of one of them, as `blocks` does of level 0; None if the reader cannot
     read : gives (first row, values) from the top
     """
 
@@ -70,6 +71,7 @@ class OpenedMap:
     fills_frame: bool
     read: Callable[[], Iterator[tuple[int, np.ndarray]]]
     n_levels: int | None = 1
+    level: Callable[[int], Iterator[tuple[int, np.ndarray]]] | None = None
 
     @property
     def n_read(self) -> int:
@@ -146,7 +148,20 @@ def _by_openimageio(path: Path, oiio: ModuleType) -> OpenedMap:
         (spec.x, spec.y, spec.width, spec.height) == (spec.full_x, spec.full_y, spec.full_width, spec.full_height),
         lambda: _oiio_blocks(path, oiio),
         n_levels,
+        lambda level: _oiio_one_level(path, oiio, level),
     )
+
+
+def _oiio_one_level(path: Path, oiio: ModuleType, level: int) -> Iterator[tuple[int, np.ndarray]]:
+    image = oiio.ImageInput.open(str(path))
+    if image is None or not image.seek_subimage(0, level):
+        raise UnreadableMapError(
+            f"{path}: level {level} cannot be read ({_first_line(oiio.geterror())}); write it again"
+        )
+    try:
+        yield from _oiio_level(path, oiio, image, level)
+    finally:
+        image.close()
 
 
 def _oiio_blocks(path: Path, oiio: ModuleType) -> Iterator[tuple[int, np.ndarray]]:

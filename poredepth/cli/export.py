@@ -101,12 +101,13 @@ def command(
         check_kinds(wanted)
     except CalibrationError as error:
         raise typer.BadParameter(str(error), param_hint="--maps") from None
-    format = with_encoding(format, encoding, container)
+    own = load_recipe(recipe)
+    format = with_encoding(format, encoding, container, own.output.format)
     changes = {"unit": unit_of(unit, "--unit", "scene"), "clip": clip or None, "fill_gaps": mips or None}
     changes |= _scene(scene_unit)
     if encoding is not None and encoding.endswith("-zero"):
         changes["mid"] = TAKEN_OUT  # a mid of the recipe would be another zero
-    loaded = with_output(load_recipe(recipe), size_px=size, format=format, **changes)
+    loaded = with_output(own, size_px=size, format=format, **changes)
     options = ExportOptions(
         maps=wanted,
         derived=DerivedOptions(green_down, cavity_mm, occlusion_mm, lower_size),

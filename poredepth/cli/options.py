@@ -54,8 +54,11 @@ def with_output(recipe, **changes):
     return recipe.model_copy(update={"output": made})
 
 
-def with_encoding(format: str | None, encoding: str | None, container: str | None) -> str | None:
-    """Name of the format that ``--encoding`` and ``--container`` ask for, or ``--format``; None: the recipe's."""
+def with_encoding(format: str | None, encoding: str | None, container: str | None, own: str) -> str | None:
+    """Name of the format that ``--encoding`` and ``--container`` ask for, or ``--format``; None: the recipe's.
+
+    Without a container it is the recipe's own format, ``own``, if that has the encoding, else the usual one.
+    """
     from poredepth.output import ENCODINGS, FILE_FORMATS
 
     if encoding is None and container is None:
@@ -67,7 +70,7 @@ def with_encoding(format: str | None, encoding: str | None, container: str | Non
     _check_one_of(encoding, tuple(ENCODINGS), "--encoding")
     named = {FILE_FORMATS[name].container: name for name in ENCODINGS[encoding]}
     if container is None:
-        return next(iter(named.values()))
+        return own if own in named.values() else next(iter(named.values()))
     if container not in named:
         raise typer.BadParameter(f"'{container}'; allowed for {encoding}: {', '.join(named)}", param_hint="--container")
     return named[container]

@@ -300,4 +300,4 @@ def test_rounding_at_the_end_of_what_halves_reach():
     """Steps of the largest halves are 32 (Imath, half.h): there is no next one above 65504."""
     decoder = Decoder(0.0, 1e-5)
     found_mm = decoder.rounding_mm(np.array([0.65504, 0.7, -0.65504, 0.65472]), np.dtype(np.float16))
-    np.testing.assert_allclose(found_mm, 16e-5, rtol=1e-3)
+    np.testing.assert_allclose(found_mm, 16e-5, rtol=2e-3)  # and four float32 steps of the height, 0.15 %

@@ -190,3 +190,11 @@ def test_a_packing_without_levels_is_told_before_anything_is_laid(folder):
     done = run_here("export", "plate.yaml", "-o", "set", "--mips", cwd=folder)
     assert done.returncode == 4 and "'piz', allowed for maps with mip levels is zip" in done.stderr
     assert "laying patches" not in done.stderr and not (folder / "set").exists()
+
+
+def test_an_encoding_the_recipe_has_keeps_its_container(folder):
+    recipe = folder / "plate.yaml"
+    recipe.write_text(recipe.read_text().replace("{size_px: 256}", "{size_px: 256, format: png-16, scale_mm: 0.3}"))
+    done = run_here("export", "plate.yaml", "-o", "set", "--encoding", "u16-mid", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert read_map_metadata(folder / "set" / "plate.1001.png").scale_mm == 0.3
