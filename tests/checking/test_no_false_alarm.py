@@ -183,9 +183,9 @@ def test_a_single_tile_given_by_name(tmp_path):
 def test_a_real_face(tmp_path):
     """Nine charts in centimetres, five of them mirrored (tests/shared_data.py), where it is there; else a square."""
     mesh, unit = read_if_there("face_nine_charts_cm.obj"), "cm"
-    if mesh is None:
-        mesh, unit = mirrored_square(), "mm"
     guides = [{"points": [[-4, 5, 4], [0, 6, 6], [4, 5, 4]]}]
+    if mesh is None:
+        mesh, unit, guides = mirrored_square(), "mm", []
     of = composed_of(
         mesh, unit, {"relief": relief_patch()}, [scatter_layer("relief", 15.0)], directions=guides,
         output={"size_px": 256, "format": "png-16", "unit": "in"},
