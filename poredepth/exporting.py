@@ -30,7 +30,7 @@ from poredepth.surface.skin import Surface
 from poredepth.view.contact_sheet import contact_sheet, write_contact_sheet
 
 #: What a renderer must know of the normal map, as a sentence.
-TANGENT_FRAME = "x along rising u, y along rising v, z along the normal of the smooth mesh, frames by MikkTSpace"
+TANGENT_FRAME = "x along rising u, y along {way} v, z along the normal of the smooth mesh, frames by MikkTSpace"
 #: What the parts of a split map are called in file names and metadata.
 COARSE, FINE = "coarse", "fine"
 
@@ -221,8 +221,8 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
     split_mm: float | None,
 ) -> list[Path]:
     unit, unit_mm = scene_unit(composition.recipe)
-    # without a split, displacement and a normal map of the same relief would show it twice
-    normal = None if split_mm is None else _normal_map(derived[f"{FINE} normal"], options)
+    shown = "normal" if split_mm is None else f"{FINE} normal"
+    normal = _normal_map(derived[shown], options) if shown in derived else None
     about: HandOff = hand_off(
         [one.metadata for one in displacement],
         [one.path.name for one in displacement],
@@ -234,14 +234,31 @@ def _write_documents(  # noqa: PLR0913  (of what, where to, and how)
     skin = composition.skin or composition.surface
     # the sheet counts from the mesh file: every step that the recipe takes first has halved its edges
     file_edge_mm = _median_edge_mm(skin) * 2**composition.recipe.mesh.subdivide
-    sheet = write_sheet(folder, about, area_mm2=float(skin.area_mm2[skin.has_uv].sum()), median_edge_mm=file_edge_mm)
+    sheet = write_sheet(
+        folder,
+        about,
+        area_mm2=float(skin.area_mm2[skin.has_uv].sum()),
+        median_edge_mm=file_edge_mm,
+        smoothed=composition.recipe.mesh.subdivide,
+        others=[_about_map(kind, written) for kind, written in derived.items() if kind != shown],
+    )
     return [sheet, materialx.write_materialx(folder, about), usd.write_usd(folder, about)]
+
+
+def _about_map(kind: str, written: list[WrittenMap]) -> str:
+    """A line of the sheet about a map that follows from the heights."""
+    m = written[0].metadata
+    pattern = file_pattern([one.metadata.tile for one in written], [one.path.name for one in written])
+    unit = "" if m.unit == "1" else f" {m.unit}"
+    return f"{kind}: {pattern}; {m.formula}{unit}" + ("" if m.convention is None else f"; {m.convention}")
 
 
 def _normal_map(written: list[WrittenMap], options: ExportOptions) -> NormalMap:
     first = written[0].metadata
     pattern = file_pattern([one.metadata.tile for one in written], [one.path.name for one in written])
-    return NormalMap(pattern, y_up=not options.derived.green_down, channels=first.channels, frame=TANGENT_FRAME)
+    y_up = not options.derived.green_down
+    frame = TANGENT_FRAME.format(way="rising" if y_up else "falling")
+    return NormalMap(pattern, y_up=y_up, channels=first.channels, frame=frame)
 
 
 def _median_edge_mm(skin: Surface) -> float:

@@ -280,3 +280,19 @@ def test_every_kind_of_map_has_words_for_its_progress():
 
     assert set(ALL_MAPS) == set(KINDS)
     assert {f"derive {name}" for name in KINDS} <= set(STAGES)
+
+
+def test_the_documents_tell_of_every_map(mipped, tmp_path):
+    folder, _, done = mipped
+    sheet = (folder / "how-to-render.txt").read_text("utf-8")
+    assert "Normal map: head.normal.<UDIM>.exr" in sheet and "use it instead of the displacement" in sheet
+    for kind in set(ALL_MAPS) - {"normal"}:
+        m = done.derived[kind][0].metadata
+        assert f"  {kind}: head.{kind}.<UDIM>.exr; {m.formula}" in sheet
+    assert "Split flat: the relief was laid on the mesh as its file has it." in sheet
+    assert "skin_by_normals" in (folder / "head.mtlx").read_text("utf-8")
+    assert (folder / "head.usda").read_text("utf-8").count("def Material") == 2
+    down = ExportOptions(("normal",), DerivedOptions(green_down=True), contact_sheet=False)
+    write_export(composition(), tmp_path, down, stem="head")
+    assert "+Y down: green falls as v rises" in (tmp_path / "how-to-render.txt").read_text("utf-8")
+    assert "y along falling v" in (tmp_path / "how-to-render.txt").read_text("utf-8")

@@ -131,7 +131,7 @@ def displace_lines(measure: DisplaceMeasure) -> list[str]:
     m = measure
     lines = [
         f"displaced: {m.n_small:,} triangles of edges up to {um_text(m.edge_mm)} um, {m.subdivide} Catmull-Clark "
-        f"steps, texels of {um_text(m.texel_mm)} um",
+        f"{'step' if m.subdivide == 1 else 'steps'}, texels of {um_text(m.texel_mm)} um",
     ]
     if m.vertices is not None:
         lines += [

@@ -139,7 +139,8 @@ def _stated_raster(one: Subject, composition: Composition) -> list[Finding]:
     texel_um = 1000.0 * median_texel_mm(composition.surface, raster.size_px)
     said_um = stated.number("texel_um")
     if said_um is None or abs(said_um - texel_um) > TEXEL_SHARE * texel_um:
-        text = f"a texel is stated to be {said_um} um on the skin, on this mesh it is {texel_um:.2f} um (median)"
+        said = "nothing" if said_um is None else f"{said_um:.2f} um"
+        text = f"a texel is stated to be {said} on the skin, on this mesh it is {texel_um:.2f} um (median)"
         hint = "the mesh, its unit or its UVs are others: compose it again"
         found.append(one.finding("texel-size-differs", text, hint))
     if stated.number("gutter_px") != raster.gutter_px:

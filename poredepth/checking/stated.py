@@ -168,7 +168,8 @@ def stated_metadata(opened: OpenedMap) -> tuple[Stated | None, list[str]]:
     if own and beside:
         names = sorted(name for name in own.keys() | beside.keys() if own.get(name) != beside.get(name))
         if names:
-            first = names[0]
+            # "exact" repeats numbers that stand there by themselves
+            first = next((name for name in names if name != "exact"), names[0])
             wrong.append(
                 f"file and sidecar differ in {', '.join(names)} ({first}: {own.get(first)!r} in the file, "
                 f"{beside.get(first)!r} beside it)"

@@ -101,7 +101,8 @@ def _displaced_rows(obtained: DisplaceMeasure) -> list[tuple[str, str]]:
     from poredepth.checking.obtained import displace_lines
 
     lines = displace_lines(obtained)
-    return [*(("displaced" if number == 0 else "", line) for number, line in enumerate(lines)), ("", "")]
+    words = [line.removeprefix("displaced: ") for line in lines]
+    return [*(("displaced" if number == 0 else "", line) for number, line in enumerate(words)), ("", "")]
 
 
 def report_lines(report: CheckReport, recipe: Path | None = None, obtained: DisplaceMeasure | None = None) -> list[str]:
@@ -195,8 +196,17 @@ def _result(report: CheckReport, recipe: Path | None) -> str:
     files = "1 file" if n_files == 1 else f"{n_files} files"
     beside = "; without --recipe only what files say of themselves was checked" if recipe is None else ""
     if report.ok:
-        return f"all is well in {files}{beside}"
+        return f"all is well in {files}{beside}{'' if recipe is None else _left_out(report)}"
     return f"{_count(report.findings)} wrong in {files}: {', '.join(report.names)}"
+
+
+def _left_out(report: CheckReport) -> str:
+    """Which files only stand by what they say of themselves."""
+    left = [one for measure in report.measures for one in measure.files if one.texels is None]
+    if not left:
+        return ""
+    kinds = ", ".join(dict.fromkeys(one.kind if one.kind != "height" else "parts of the relief" for one in left))
+    return f"; of these {len(left)} ({kinds}) were checked by themselves only, not against the recipe"
 
 
 def _count(findings: Sequence[Finding]) -> str:

@@ -13,6 +13,7 @@ from poredepth.cli.options import (
     RecipeFile,
     SizePx,
     Threads,
+    check_one_of,
     listed,
     unit_of,
     with_encoding,
@@ -91,16 +92,14 @@ def command(
     threads: Threads = 2,
 ) -> None:
     from poredepth import Blocking, load_recipe
-    from poredepth.deriving import DerivedOptions, check_kinds
-    from poredepth.errors import CalibrationError
+    from poredepth.derived.kinds import KINDS
+    from poredepth.deriving import DerivedOptions
     from poredepth.exporting import ExportOptions, check_export, write_export
     from poredepth.maps import opened
 
     wanted = listed(maps)
-    try:
-        check_kinds(wanted)
-    except CalibrationError as error:
-        raise typer.BadParameter(str(error), param_hint="--maps") from None
+    for name in wanted:
+        check_one_of(name, tuple(KINDS), "--maps")
     own = load_recipe(recipe)
     format = with_encoding(format, encoding, container, own.output.format)
     changes = {"unit": unit_of(unit, "--unit", "scene"), "clip": clip or None, "fill_gaps": mips or None}

@@ -45,7 +45,7 @@ def with_output(recipe, **changes):
         return recipe
     output = type(recipe.output)
     if "format" in changes:
-        _check_one_of(changes["format"], _formats(), "--format")
+        check_one_of(changes["format"], _formats(), "--format")
         if changes["format"] != recipe.output.format:
             # mid, scale and packing belong to the format they were given for
             changes = {"mid": TAKEN_OUT, "scale_mm": TAKEN_OUT, "compression": TAKEN_OUT, **changes}
@@ -67,7 +67,7 @@ def with_encoding(format: str | None, encoding: str | None, container: str | Non
         raise typer.BadParameter("beside --encoding or --container; allowed: one or the other", param_hint="--format")
     if encoding is None:
         raise typer.BadParameter("without --encoding", param_hint="--container")
-    _check_one_of(encoding, tuple(ENCODINGS), "--encoding")
+    check_one_of(encoding, tuple(ENCODINGS), "--encoding")
     named = {FILE_FORMATS[name].container: name for name in ENCODINGS[encoding]}
     if container is None:
         return own if own in named.values() else next(iter(named.values()))
@@ -81,7 +81,7 @@ def unit_of(name: str | None, hint: str, *more: str) -> str | None:
     from poredepth.units import UNITS
 
     if name is not None:
-        _check_one_of(name, (*UNITS, *more), hint)
+        check_one_of(name, (*UNITS, *more), hint)
     return name
 
 
@@ -96,7 +96,7 @@ def _formats() -> tuple[str, ...]:
     return FORMATS
 
 
-def _check_one_of(name: str, allowed: tuple[str, ...], hint: str) -> None:
+def check_one_of(name: str, allowed: tuple[str, ...], hint: str) -> None:
     from difflib import get_close_matches
 
     if name in allowed:

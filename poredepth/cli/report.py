@@ -13,12 +13,14 @@ if TYPE_CHECKING:
 
 def calibration_lines(written: Sequence[WrittenMap]) -> list[str]:
     """File, mid, scale, unit, range used, code step, clipped texels."""
+    from poredepth.output.calibration import SCENE
+
     metadata = [one.metadata for one in written]
     first = metadata[0]
     low, high = min(m.range_low_mm for m in metadata), max(m.range_high_mm for m in metadata)
     step = _step_text(max(metadata, key=lambda m: m.code_step_um or 0.0))  # halves: of the tile with the coarsest
     code = "" if first.mid_code is None else f" (code {first.mid_code})"
-    scale_in_unit = "" if first.unit == "mm" else f" = {first.scale!r} {first.unit}"
+    scale_in_unit = "" if first.unit in ("mm", SCENE) else f" = {first.scale!r} {first.unit}"
     if first.scene_unit != first.unit and first.scale_scene is not None:
         scene = first.scene_unit or f"scene units of {first.scene_unit_mm!r} mm"
         scale_in_unit += f" = {first.scale_scene!r} {scene}"

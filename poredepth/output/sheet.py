@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 from poredepth.output.calibration import CODE_MAX
@@ -24,7 +25,14 @@ WAVE_STEPS = (1, 2, 4, 8)
 RULER_MM = 20.0
 
 
-def sheet_text(hand_off: HandOff, *, area_mm2: float | None = None, median_edge_mm: float | None = None) -> str:
+def sheet_text(
+    hand_off: HandOff,
+    *,
+    area_mm2: float | None = None,
+    median_edge_mm: float | None = None,
+    smoothed: int | None = None,
+    others: Sequence[str] = (),
+) -> str:
     """The sheet for a tile set.
 
     Parameters
@@ -32,6 +40,8 @@ def sheet_text(hand_off: HandOff, *, area_mm2: float | None = None, median_edge_
     hand_off : see `poredepth.output.handoff.hand_off`
     area_mm2 : area of the skin, for the number of triangles
     median_edge_mm : median edge of the mesh that is rendered, for the number of subdivisions
+    smoothed : Catmull-Clark steps the recipe takes before anything is laid; None: not known
+    others : lines about further maps of the set
 
     Returns
     -------
@@ -40,10 +50,10 @@ def sheet_text(hand_off: HandOff, *, area_mm2: float | None = None, median_edge_
     h = hand_off
     parts = [
         ["HOW TO RENDER THIS DISPLACEMENT MAP"],
-        _files(h),
+        _files(h) + ([] if not others else ["Further maps, raw data too:", *(f"  {line}" for line in others)]),
         _numbers(h),
         _inputs(h),
-        _subdivision(h, area_mm2, median_edge_mm),
+        _subdivision(h, area_mm2, median_edge_mm) + _smoothing(smoothed),
         _too_many(h),
         _checks(h),
         _origin(h),
@@ -51,12 +61,9 @@ def sheet_text(hand_off: HandOff, *, area_mm2: float | None = None, median_edge_
     return "\n\n".join("\n".join(part) for part in parts) + "\n"
 
 
-def write_sheet(
-    folder: Path | str, hand_off: HandOff, *, area_mm2: float | None = None, median_edge_mm: float | None = None
-) -> Path:
-    """Write the sheet into ``folder``; MapFileError if that fails."""
-    text = sheet_text(hand_off, area_mm2=area_mm2, median_edge_mm=median_edge_mm)
-    return write_document(Path(folder) / SHEET_NAME, text)
+def write_sheet(folder: Path | str, hand_off: HandOff, **about) -> Path:
+    """Write the sheet into ``folder``, parameters as in `sheet_text`; MapFileError if that fails."""
+    return write_document(Path(folder) / SHEET_NAME, sheet_text(hand_off, **about))
 
 
 def _files(h: HandOff) -> list[str]:
@@ -87,7 +94,7 @@ def _files(h: HandOff) -> list[str]:
 def _normal_lines(h: HandOff) -> list[str]:
     normal = h.normal
     coded = "-1 to 1 as they are" if normal.signed else "0 to 1, n = 2 * value - 1"
-    way = "green rises with v" if normal.y_up else "green falls with v; turn green over for +Y up"
+    way = "green rises with v" if normal.y_up else "green falls as v rises; turn green over for +Y up"
     lines = [
         f"Normal map: {normal.pattern}, raw data too, channels {' '.join(normal.channels)}",
         f"  Values {coded}; {normal.way}: {way}.",
@@ -104,11 +111,12 @@ def _normal_lines(h: HandOff) -> list[str]:
 
 def _numbers(h: HandOff) -> list[str]:
     unit = h.unit_name
+    told = "inches" if unit == "in" else unit
     code = "" if h.mid_code is None else f" (16-bit code {h.mid_code})"
     low_mm, high_mm = h.range_mm
     low, high = h.in_scene(low_mm), h.in_scene(high_mm)
     return [
-        f"The numbers to type, exact, in {unit} (one is {h.scene_unit_mm:g} mm)",
+        f"The numbers to type, exact, in {told} (one is {h.scene_unit_mm:g} mm)",
         f"  No displacement is the value    {decimal(h.mid)}{code}",
         f"  One full unit of value is       {decimal(h.scale)} {unit}, outward along the normal",
         f"  As multiply and add             {h.multiply_add}",
@@ -162,6 +170,21 @@ def _subdivision(h: HandOff, area_mm2: float | None, median_edge_mm: float | Non
     return lines
 
 
+def _smoothing(steps: int | None) -> list[str]:
+    """Whether the renderer is to smooth the mesh as it splits it."""
+    if steps is None:
+        return []
+    if steps == 0:
+        return [
+            "  Split flat: the relief was laid on the mesh as its file has it. If the renderer smooths the mesh as it",
+            "  splits it (Catmull-Clark), say so in the recipe too, mesh: {subdivide: 2}, and export again.",
+        ]
+    return [
+        f"  Smoothed: the relief was laid on the mesh after {steps} Catmull-Clark step{'' if steps == 1 else 's'}; let "
+        "the renderer smooth it too.",
+    ]
+
+
 def _texel(h: HandOff) -> str:
     return "" if h.texel_um is None else f" (a texel is {h.texel_um:.3g} um on the skin)"
 
@@ -201,7 +224,7 @@ def _too_many(h: HandOff) -> list[str]:
     if h.split_mm is None:
         ways = [
             "  - Take a lower row and show what is shorter by normals: export the relief split there, coarse",
-            "    waves as displacement, fine ones as a normal map.",
+            "    waves as displacement, fine ones as a normal map (export --split-edge-um, the row's edges).",
             "  - Or export a smaller map: half the size has waves twice as long, a quarter of the triangles.",
         ]
     else:

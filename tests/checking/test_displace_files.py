@@ -80,3 +80,9 @@ def test_scene_units_without_a_name(made, tmp_path):
     assert done.returncode == 0, done.stdout + done.stderr
     assert abs(float(re.search(r"mean shift: ([+-][\d.]+) um", done.stdout)[1])) < 0.1
     assert 0.95 < float(re.search(r"([\d.]+) times as high as meant", done.stdout)[1]) < 1.05
+
+
+def test_what_is_not_held_against_the_recipe_is_told(made):
+    done = run_here("check", "set", "--recipe", "plate.yaml", cwd=made)
+    assert done.returncode == 0
+    assert "all is well in 2 files; of these 1 (normal) were checked by themselves only" in done.stdout

@@ -116,7 +116,7 @@ def test_clipping_is_an_error_unless_it_is_allowed(folder):
         (("--encoding", "half-zero", "--container", "tiff"), "'tiff'; allowed for half-zero: exr"),
         (("--encoding", "u16-mid", "--format", "png-16"), "allowed: one or the other"),
         (("--container", "png"), "without --encoding"),
-        (("--maps", "normal,cavty"), "got 'cavty', allowed is one of normal,"),
+        (("--maps", "normal,cavty"), "did you mean 'cavity'?"),
         (("--scene-unit", "feet"), "'feet'; allowed: um, mm, cm, m, in"),
         (("--scene-unit", "-3"), "allowed: a number of millimetres above 0"),
         (("--unit", "ft"), "allowed: um, mm, cm, m, in, scene"),
