@@ -15,7 +15,7 @@ from poredepth.derived.heights import MapHeights
 from poredepth.derived.kinds import KINDS, Kind
 from poredepth.derived.moments import reduction
 from poredepth.errors import CalibrationError
-from poredepth.maps import map_metadata, room_for
+from poredepth.maps import empty_map, map_metadata, room_for
 from poredepth.memory import give_back
 from poredepth.output import FILE_FORMATS, ChannelCoding, WrittenMap, tile_file_name, write_channels
 from poredepth.output.calibration import CODE_MAX
@@ -32,8 +32,6 @@ Rows = Callable[[int, int], np.ndarray]
 WINDOW_TEXELS = 1 << 18
 #: Share left free when the scale of a 16-bit map is fitted.
 HEADROOM = 0.05
-FRAME = "MikkTSpace tangent frame: x along +u, y along {way}, z along the smooth normal; n = 2 value - 1"
-AXES = "axes of the mesh file; n = 2 value - 1"
 
 
 @dataclass(frozen=True)
@@ -131,13 +129,8 @@ def write_derived(  # noqa: PLR0913  (what, of which heights, where to, and how)
 
 def _filled(context: Deriving, kind: Kind, tile: int, rows: Rows, room: Path | None) -> Rows:
     """The same rows with the gaps between charts filled as those of the heights are."""
-    size_px, n_channels = kind.size_px(context), len(kind.channels)
-    shape = (size_px, size_px) if n_channels == 1 else (size_px, size_px, n_channels)
-    if room is None:
-        made = np.zeros(shape, np.float32)
-    else:
-        made = np.memmap(room / f"{kind.name}.{tile}", np.float32, "w+", shape=shape)
-    for first, end in row_spans(size_px):
+    made = empty_map(context.heights.raster, room, f"{kind.name}.{tile}", len(kind.channels))
+    for first, end in row_spans(len(made)):
         made[first:end] = rows(first, end)
     fill_far_gutter(context.heights.raster, tile, made, context.n_threads, room)
     return lambda first, end: made[first:end]
@@ -154,11 +147,6 @@ def _described(composition: Composition, context: Deriving, kind: Kind, tile: in
     texel_um = of_map.texel_um
     if texel_um is not None and kind.is_low:
         texel_um *= context.size_px / size_px
-    conventions = {
-        "normal": FRAME.format(way="-v" if context.green_down else "+v"),
-        "normal-object": AXES,
-        "slopes": FRAME.format(way="+v").split(";")[0],
-    }
     return replace(
         of_map,
         kind=kind.name,
@@ -167,7 +155,7 @@ def _described(composition: Composition, context: Deriving, kind: Kind, tile: in
         texel_um=texel_um,
         gutter_px=of_map.gutter_px * size_px // context.size_px,
         part=part,
-        convention=conventions.get(kind.name),
+        convention=kind.convention and kind.convention.format(way="-v" if context.green_down else "+v"),
         settings={name: getattr(context, name) for name in kind.settings},
     )
 
@@ -187,8 +175,7 @@ def _rows(context: Deriving, kind: Kind, tile: int, n_threads: int) -> Rows:
 
 def _coding(kind: Kind, format: str, rows: Mapping[int, Rows], size_px: int) -> ChannelCoding:
     """What values mean: as the kind has it, or in whole numbers a scale that all tiles of the set share."""
-    fixed = kind.name in ("normal", "normal-object", "occlusion")
-    if fixed or FILE_FORMATS[format].is_float:
+    if kind.scale is not None or FILE_FORMATS[format].is_float:
         return ChannelCoding(format, kind.mid, kind.scale or 1.0, kind.unit)
     largest = 0.0
     for rows_of in rows.values():

@@ -29,8 +29,6 @@ from poredepth.surface.metric import median_texel_mm
 from poredepth.surface.skin import Surface
 from poredepth.view.contact_sheet import contact_sheet, write_contact_sheet
 
-#: What a renderer must know of the normal map, as a sentence.
-TANGENT_FRAME = "x along rising u, y along {way} v, z along the normal of the smooth mesh, frames by MikkTSpace"
 #: What the parts of a split map are called in file names and metadata.
 COARSE, FINE = "coarse", "fine"
 
@@ -257,8 +255,7 @@ def _normal_map(written: list[WrittenMap], options: ExportOptions) -> NormalMap:
     first = written[0].metadata
     pattern = file_pattern([one.metadata.tile for one in written], [one.path.name for one in written])
     y_up = not options.derived.green_down
-    frame = TANGENT_FRAME.format(way="rising" if y_up else "falling")
-    return NormalMap(pattern, y_up=y_up, channels=first.channels, frame=frame)
+    return NormalMap(pattern, y_up=y_up, channels=first.channels, frame=first.convention)
 
 
 def _median_edge_mm(skin: Surface) -> float:

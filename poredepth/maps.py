@@ -313,12 +313,12 @@ def _filled(
     return out
 
 
-def empty_map(raster: TileRaster, room: Path | None, name: str) -> np.ndarray:
+def empty_map(raster: TileRaster, room: Path | None, name: str, n_channels: int = 1) -> np.ndarray:
     """Room for the heights of a tile: in memory, or in a file of this name in the folder for temporary ones."""
-    shape = raster.whole().shape
+    shape = raster.whole().shape if n_channels == 1 else (*raster.whole().shape, n_channels)
     if room is None:
         return np.zeros(shape, np.float32)
-    return np.memmap(room / f"{name}.heights", np.float32, "w+", shape=shape)
+    return np.memmap(room / f"{name}.map", np.float32, "w+", shape=shape)
 
 
 def block_progress(raster: TileRaster, tile: int, on_progress: OnProgress) -> Callable[[int, int], None]:

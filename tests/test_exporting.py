@@ -295,4 +295,4 @@ def test_the_documents_tell_of_every_map(mipped, tmp_path):
     down = ExportOptions(("normal",), DerivedOptions(green_down=True), contact_sheet=False)
     write_export(composition(), tmp_path, down, stem="head")
     assert "+Y down: green falls as v rises" in (tmp_path / "how-to-render.txt").read_text("utf-8")
-    assert "y along falling v" in (tmp_path / "how-to-render.txt").read_text("utf-8")
+    assert "y along -v" in (tmp_path / "how-to-render.txt").read_text("utf-8")

@@ -28,7 +28,7 @@ class Kind:
     name : as people ask for it
     channels : names, in order
     unit : of the quantity; "1" without one
-    mid, scale : of the stored value; scale None: fitted to what is there, as for heights
+    mid, scale : of the stored value; scale None: 1 in files of floats, in whole numbers fitted, as for heights
     meaning : one line
     quantity : see `Quantity`
     neutral : the quantity without skin
@@ -36,6 +36,7 @@ class Kind:
     is_low : the map has the size of the smaller map (`Deriving.low_px`), and windows are of that
     needs : names of what `Deriving.prepare` is to make
     settings : names of the numbers of `Deriving` it depends on
+    convention : how directions in it are meant; ``{way}`` stands for the way of y; None: it has none
     """
 
     name: str
@@ -50,6 +51,7 @@ class Kind:
     is_low: bool = False
     needs: tuple[str, ...] = ()
     settings: tuple[str, ...] = ()
+    convention: str | None = None
 
     def size_px(self, context: Deriving) -> int:
         """Rows and columns of a tile's map.
@@ -100,26 +102,28 @@ _ALL = (
     Kind(
         "normal", ("R", "G", "B"), "1", 0.5, 2.0,
         "normal in the tangent frame (MikkTSpace): x along +u, y along +v, z outward", _normal, (0.0, 0.0, 1.0),
+        convention="MikkTSpace tangent frame: x along +u, y along {way}, z along the smooth normal",
     ),
     Kind(
         "normal-object", ("R", "G", "B"), "1", 0.5, 2.0,
-        "normal in the axes of the mesh file", _object_normal, (0.0, 0.0, 0.0),
+        "normal in the axes of the mesh file", _object_normal, (0.0, 0.0, 0.0), convention="axes of the mesh file",
     ),
     Kind(
-        "curvature", ("Y",), "1/mm", 0.0, 1.0,
+        "curvature", ("Y",), "1/mm", 0.0, None,
         "mean curvature of the relief: above 0 on ridges and bumps, below 0 in pits", _curvature, (0.0,),
     ),
     Kind(
         "slopes", ("bx", "by", "bxx", "byy", "bxy"), "1", 0.0, 1.0,
         "slopes of the normal, nx / nz and ny / nz, and their products, to be averaged (LEAN)", _moments, (0.0,) * 5,
+        convention="MikkTSpace tangent frame: x along +u, y along +v",
     ),
     Kind(
-        "added-roughness", ("Y",), "1", 0.0, 1.0,
+        "added-roughness", ("Y",), "1", 0.0, None,
         "to be added to alpha squared where a smaller map is used: variance of slopes within its texels",
         _added_roughness, (0.0,), is_signed=False, is_low=True, settings=("low_px",),
     ),
     Kind(
-        "cavity", ("Y",), "mm", 0.0, 1.0,
+        "cavity", ("Y",), "mm", 0.0, None,
         "how deep the skin lies below its surroundings, which are waves longer than cavity_mm", _cavity, (0.0,),
         is_signed=False, needs=("cavity",), settings=("cavity_mm",),
     ),

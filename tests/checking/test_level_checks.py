@@ -56,7 +56,7 @@ def test_one_wrong_texel_of_a_level_is_found_with_its_place(tmp_path, format):
     with_level(path, 2, change)
     report = check_files([path])
     # level 3 is the mean of what level 2 was
-    assert report.names == ("level-differs", "level-differs") or set(report.names) == {"level-differs"}
+    assert report.names == ("level-differs",) and len(report.findings) == 2
     first = report.findings[0]
     assert "mip level 2 is not the mean of level 1: a value is off by 0.001" in first.text
     assert (first.place.row_px, first.place.col_px) == (20, 36)
